@@ -1,0 +1,1 @@
+"""carewatch knows what every boom holds, watches the coming nights and tells people in time."""

@@ -1,0 +1,1 @@
+"""Ways out: mail by SMTP, mail as files. Start with port.py."""

@@ -1,0 +1,1 @@
+"""Commands. Start with main.py."""

@@ -1,0 +1,1 @@
+"""What liquids do: composition, dilution, freezing and salting-out points. Start with liquid.py."""

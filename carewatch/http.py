@@ -1,0 +1,1 @@
+"""Stub until the forecast clients land."""

@@ -1,0 +1,1 @@
+"""When winter comes: freeze-date climate, the antifreeze plan, the winter roll."""

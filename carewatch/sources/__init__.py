@@ -1,0 +1,1 @@
+"""Forecast services and recorded files, each one file. Start with port.py."""

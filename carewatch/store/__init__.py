@@ -1,0 +1,1 @@
+"""The database: tables, migrations, one transaction at a time. Start with tables.py."""
