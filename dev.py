@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Two words a newcomer needs: `python3 dev.py demo` runs the main job, `python3 dev.py test` runs every check.
 
-Standard library only. The environment lives in .venv and is made again when requirements.lock or pyproject.toml changed.
+Standard library only. The environment lives in .venv and is made again when its two recipes changed.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""What happened: entry kinds, and contents, place and spray hours folded from entries. Start with effects.py, the table."""
+"""What happened: entries, and contents, place and hours folded from them. Start with effects.py, the table."""

@@ -196,7 +196,7 @@ class Machine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """An owner's sites, people and machines, with the hours and thresholds they chose (design: chance 0.10 and 0.25)."""
+    """An owner's sites, people and machines, with the hours and thresholds they chose."""
 
     id: str
     name: str
