@@ -1,0 +1,158 @@
+"""The few places where SQLite and PostgreSQL speak differently. Nowhere else in the store is there such a switch."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, DateTime, Dialect, Engine, String, Table, TypeDecorator, event, text
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.pool import ConnectionPoolEntry
+from sqlalchemy.types import TypeEngine
+
+from carewatch.errors import StoreTrouble
+
+BUSY_TIMEOUT_MS = 30_000
+"""How long a writer waits for another one; chosen: longer than any transaction of ours by far."""
+
+SQLITE_PRAGMAS = (
+    f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}",
+    # No WAL: SQLite before 3.51.3 can corrupt a database when it resets the log (sqlite.org/wal.html, "the WAL-reset
+    # bug"). EXTRA also syncs the folder, so that a power cut cannot bring back the journal of a finished commit
+    # (sqlite.org/pragma.html#pragma_synchronous).
+    "PRAGMA journal_mode=TRUNCATE",
+    "PRAGMA synchronous=EXTRA",
+    "PRAGMA foreign_keys=ON",
+    # Without it INSERT OR REPLACE deletes a row and no trigger sees it (sqlite.org/lang_conflict.html).
+    "PRAGMA recursive_triggers=ON",
+)
+
+MIGRATION_LOCK = 0x63617265
+"""Key of the PostgreSQL advisory lock that lets one migration run at a time; chosen: the letters "care"."""
+
+_TEXT_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
+
+
+class Instant(TypeDecorator[datetime]):
+    """An aware UTC instant: text of fixed width on SQLite (sorts as it reads), timestamptz on PostgreSQL."""
+
+    impl = String(27)
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """Give the column type of this database."""
+        wide = DateTime(timezone=True) if dialect.name == "postgresql" else String(27)
+        return dialect.type_descriptor(wide)
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | str | None:
+        """Write; a naive time is a mistake of the caller."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError(f"{value!r} has no time zone; the store keeps aware instants only")
+        in_utc = value.astimezone(UTC)
+        # strftime would drop the leading zeros of a year before 1000
+        as_text = f"{in_utc.year:04d}{in_utc.strftime(_TEXT_FORMAT[2:])}"
+        return in_utc if dialect.name == "postgresql" else as_text
+
+    def process_result_value(self, value: datetime | str | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 -- SQLAlchemy hands it over
+        """Read."""
+        if value is None:
+            return None
+        if isinstance(value, datetime):
+            return value.astimezone(UTC)
+        return datetime.strptime(value, _TEXT_FORMAT).replace(tzinfo=UTC)
+
+
+def prepare_engine(engine: Engine) -> None:
+    """Hook the settings of this database onto every new connection and every BEGIN."""
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _set_pragmas)
+        event.listen(engine, "begin", _begin_sqlite)
+
+
+def _set_pragmas(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) -> None:
+    connection.isolation_level = None  # BEGIN is ours; the driver would start deferred transactions of its own
+    for pragma in SQLITE_PRAGMAS:
+        connection.execute(pragma)
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # IMMEDIATE is the default: a deferred transaction that turns to writing fails at once, whatever the busy timeout
+    is_reading = connection.get_execution_options().get("carewatch_reading", False)
+    connection.exec_driver_sql("BEGIN DEFERRED" if is_reading else "BEGIN IMMEDIATE")
+
+
+def reading_options(engine: Engine) -> dict[str, Any]:
+    """Execution options of a connection that only reads and wants one consistent picture."""
+    if engine.dialect.name == "postgresql":
+        return {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+    return {"carewatch_reading": True}
+
+
+def insert_new(tx: Connection, table: Table, values: Mapping[str, Any], *, unique: tuple[str, ...]) -> bool:
+    """Insert a row unless one with the same `unique` columns is there; True if it was inserted."""
+    if tx.dialect.name == "postgresql":
+        statement: Any = postgresql.insert(table)
+    else:
+        statement = sqlite.insert(table)
+    return bool(tx.execute(statement.values(**values).on_conflict_do_nothing(index_elements=unique)).rowcount == 1)
+
+
+def upsert(tx: Connection, table: Table, values: Mapping[str, Any], *, unique: tuple[str, ...]) -> None:
+    """Insert a row, or overwrite the one with the same `unique` columns."""
+    if tx.dialect.name == "postgresql":
+        statement: Any = postgresql.insert(table)
+    else:
+        statement = sqlite.insert(table)
+    changes = {name: value for name, value in values.items() if name not in unique}
+    tx.execute(statement.values(**values).on_conflict_do_update(index_elements=unique, set_=changes))
+
+
+def append_only_triggers(table: str, *, may_delete: bool = False, dialect: str) -> tuple[str, ...]:
+    """Give the statements that make the database itself refuse to change rows of a table."""
+    deeds = ("update",) if may_delete else ("update", "delete")
+    if dialect == "postgresql":
+        return tuple(statement for deed in deeds for statement in _postgresql_trigger(table, deed))
+    return tuple(
+        f"CREATE TRIGGER {table}_no_{deed} BEFORE {deed.upper()} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
+        for deed in deeds
+    )
+
+
+def _postgresql_trigger(table: str, deed: str) -> tuple[str, str]:
+    name = f"{table}_no_{deed}"
+    return (
+        (
+            f"CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql "
+            f"AS $$ BEGIN RAISE EXCEPTION '{table} is append-only'; END $$"
+        ),
+        f"CREATE TRIGGER {name} BEFORE {deed.upper()} ON {table} FOR EACH ROW EXECUTE FUNCTION {name}()",
+    )
+
+
+def before_migration(connection: Connection) -> None:
+    """Set what must be set before the migration's BEGIN: a table with children can only be rebuilt without keys."""
+    if connection.dialect.name == "sqlite":
+        connection.connection.cursor().execute("PRAGMA foreign_keys=OFF")
+
+
+def hold_migration_lock(tx: Connection) -> None:
+    """Let one migration run at a time (on SQLite BEGIN IMMEDIATE already does)."""
+    if tx.dialect.name == "postgresql":
+        tx.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATION_LOCK})
+
+
+def check_foreign_keys(tx: Connection) -> None:
+    """Raise StoreTrouble if the migration left a row without its parent."""
+    if tx.dialect.name == "sqlite" and (broken := tx.exec_driver_sql("PRAGMA foreign_key_check").all()):
+        raise StoreTrouble(f"The new layout of the database does not hold together ({broken[0]}); nothing was changed.")
+
+
+def after_migration(connection: Connection) -> None:
+    """Turn the keys on again."""
+    if connection.dialect.name == "sqlite":
+        connection.connection.cursor().execute("PRAGMA foreign_keys=ON")
