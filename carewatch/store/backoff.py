@@ -12,6 +12,6 @@ SPREAD_FRACTION = 0.2
 
 
 def next_wait(attempts: int, *, jitter: float) -> timedelta:
-    """Give the wait after so many tries; `jitter` in 0..1 takes it from 20 % shorter to 20 % longer."""
+    """Give the wait after so many tries; `jitter` in 0..1 takes it from 20 % shorter to 20 % longer, 15 min at most."""
     wait = WAITS[min(max(attempts, 1), len(WAITS)) - 1]
-    return wait * (1 + SPREAD_FRACTION * (2 * jitter - 1))
+    return min(wait * (1 + SPREAD_FRACTION * (2 * jitter - 1)), WAITS[-1])

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, make_url
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from carewatch.errors import StoreTrouble
 from carewatch.store import dialect, layout
@@ -74,7 +75,7 @@ class Database:
     def _translated(self) -> Iterator[None]:
         try:
             yield
-        except SQLAlchemyError as error:
+        except (DBAPIError, PoolTimeout) as error:  # what else SQLAlchemy raises is a mistake in our own code
             if self.ballast is not None and _is_disk_full(error):
                 self.ballast.spend()
             raise StoreTrouble(_in_words(error)) from error

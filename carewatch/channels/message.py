@@ -1,0 +1,115 @@
+"""Turns a notice into the bytes of a mail. Header values are cleaned: names of machines and people are user text."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Sequence
+from datetime import datetime
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP, EmailPolicy
+
+from carewatch.errors import BadInput
+from carewatch.notices.notice import Notice
+
+WHOLE_HEADERS = frozenset({"references", "in-reply-to", "message-id"})
+"""Long ones are never folded: Python wraps long Message-IDs into encoded words, which no mail program reads."""
+
+LONGEST_LINE = 998
+"""RFC 5322, 2.1.1."""
+
+LONGEST_SUBJECT = 200
+"""Chosen: no mail program shows more."""
+
+MOST_REFERENCES = 20
+"""Chosen: keeps the line under LONGEST_LINE with our Message-IDs; the first and the newest are kept."""
+
+_UNSAFE_CATEGORIES = frozenset({"Cc", "Cs", "Zl", "Zp"})
+_DIRECTION_MARKS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?")
+
+
+class MailPolicy(EmailPolicy):
+    """SMTP line ends and 7-bit bodies; ordinary headers folded at 78 columns, those with Message-IDs kept whole."""
+
+    def fold(self, name: str, value: str) -> str:
+        """Give one header as text."""
+        return str(_folding(name).fold(name, value))
+
+    def fold_binary(self, name: str, value: str) -> bytes:
+        """Give one header as bytes."""
+        return _folding(name).fold_binary(name, value)
+
+
+_NARROW = SMTP.clone(cte_type="7bit")
+_WIDE = _NARROW.clone(max_line_length=LONGEST_LINE)
+_POLICY = MailPolicy(linesep="\r\n", cte_type="7bit", max_line_length=LONGEST_LINE)
+
+
+def compose(
+    notice: Notice,
+    *,
+    sender_name: str,
+    sender_address: str,
+    reply_to: str | None,
+    date: datetime,
+    message_id: str,
+    references: Sequence[str] = (),
+) -> bytes:
+    """Give the whole mail; the same arguments give the same bytes."""
+    mail = EmailMessage(policy=_POLICY)
+    mail["From"] = Address(clean(sender_name), addr_spec=checked_address(sender_address))
+    mail["To"] = Address(addr_spec=checked_address(notice.to))
+    if reply_to is not None:
+        mail["Reply-To"] = Address(addr_spec=checked_address(reply_to))
+    mail["Subject"] = clean(notice.subject)[:LONGEST_SUBJECT]
+    mail["Date"] = date
+    mail["Message-ID"] = clean(message_id)
+    if references:
+        kept = [clean(reference) for reference in (*references[:1], *references[1:][1 - MOST_REFERENCES :])]
+        mail["In-Reply-To"] = kept[-1]
+        mail["References"] = " ".join(kept)
+    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday reply comes back
+    mail["X-Carewatch-Kind"] = notice.kind.value
+    mail["X-Carewatch-Machines"] = clean(", ".join(notice.machines))[:LONGEST_SUBJECT]
+    mail.set_content(_body_text(notice.text))
+    mail.add_alternative(_body_text(notice.html), subtype="html")
+    mail.set_boundary("=_" + hashlib.sha256(message_id.encode()).hexdigest()[:32])
+    return mail.as_bytes()
+
+
+def message_id_for(key: str, domain: str) -> str:
+    """Give the Message-ID of a notice: the same key has the same one for ever."""
+    if _ADDRESS.fullmatch(f"x@{domain}") is None:
+        raise BadInput(f"{domain!r} cannot stand in a Message-ID; write a domain such as farm.example.")
+    return f"<{hashlib.sha256(key.encode()).hexdigest()[:32]}@{domain}>"
+
+
+def clean(value: str) -> str:
+    """Give a header value that can only be one header value.
+
+    Python up to 3.12.4 takes `=?UTF-8?Q?=0A?=` inside a value for a real line feed and starts a new header
+    (python/cpython issue 121650), so that opening is broken up as well.
+    """
+    spaced = "".join(
+        " " if unicodedata.category(char) in _UNSAFE_CATEGORIES or char in _DIRECTION_MARKS else char for char in value
+    )
+    return " ".join(spaced.replace("=?", "= ?").split())
+
+
+def checked_address(address: str) -> str:
+    """Give a plain mail address back, or say what is wrong with it."""
+    if _ADDRESS.fullmatch(address) is None or ".." in address:
+        raise BadInput(f"{address!r} is no mail address we can write to; write it like name@farm.example.")
+    return address
+
+
+def _folding(name: str) -> EmailPolicy[EmailMessage]:
+    return _WIDE if name.lower() in WHOLE_HEADERS else _NARROW
+
+
+def _body_text(text: str) -> str:
+    # A lone surrogate cannot be sent in any encoding; a NUL is forbidden in a mail (RFC 5322, 3.5).
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\0", "")
