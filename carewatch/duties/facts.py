@@ -1,0 +1,71 @@
+"""What the plan looks at: values gathered from the store and the weather, nothing that reads a clock or a file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from carewatch.duties.duty import Duty
+from carewatch.freeze.outlook import Outlook
+from carewatch.logbook.entries import Entry
+from carewatch.logbook.state import MachineState
+from carewatch.roster.model import Fleet, Machine, Roster, Site
+from carewatch.weather.forecast import SiteWeather
+
+NIGHT_IS_OVER_AT = time(4)  # chosen: from here on "tonight" means the evening to come, not the night that is ending
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineFacts:
+    """One machine: the logbook's view now, its recent entries (voided ones left out), its nights.
+
+    `outlooks` are for what it holds now, `outlooks_if_used` for the case that it sprays today; both in night order.
+    """
+
+    fleet: Fleet
+    machine: Machine
+    site: Site
+    state: MachineState
+    entries: tuple[Entry, ...]
+    outlooks: tuple[Outlook, ...]
+    outlooks_if_used: tuple[Outlook, ...]
+
+    def outlook(self, night: date) -> Outlook | None:
+        """The outlook for one night; None when it is not among those assessed."""
+        return next((outlook for outlook in self.outlooks if outlook.night == night), None)
+
+    def outlook_if_used(self, night: date) -> Outlook | None:
+        """The outlook for one night if it sprays today."""
+        return next((outlook for outlook in self.outlooks_if_used if outlook.night == night), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """Everything one run of the plan may know. `duties`: the newest line of the ledger per key."""
+
+    roster: Roster
+    machines: tuple[MachineFacts, ...]
+    weather: Mapping[str, SiteWeather]
+    duties: Mapping[str, Duty]
+
+    def of(self, fleet: Fleet) -> Iterator[MachineFacts]:
+        """The machines of one fleet, in roster order."""
+        return (facts for facts in self.machines if facts.fleet.id == fleet.id)
+
+
+def at_local(on: date, moment: time, zone: ZoneInfo) -> datetime:
+    """The instant of a local time of day; a time skipped by a clock change is taken as if the clock had not moved."""
+    return datetime.combine(on, moment, zone).astimezone(UTC)
+
+
+def tonight(now: datetime, zone: ZoneInfo) -> date:
+    """The evening a person means by "tonight": today's, but until 4 am still yesterday's."""
+    local = now.astimezone(zone)
+    return local.date() if local.time() >= NIGHT_IS_OVER_AT else local.date() - timedelta(days=1)
+
+
+def local_day(now: datetime, zone: ZoneInfo) -> date:
+    """The calendar day of an instant in a zone."""
+    return now.astimezone(zone).date()

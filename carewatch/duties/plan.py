@@ -1,0 +1,27 @@
+"""What must be done, as it stands now: one pure function over facts."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from carewatch.duties.duty import Duty
+from carewatch.duties.facts import Facts
+from carewatch.duties.protect import protect_duties
+from carewatch.duties.rinse import rinse_duties
+from carewatch.duties.say import say_duties
+from carewatch.duties.thaw import thaw_duties
+
+
+def duties_now(facts: Facts, now: datetime) -> tuple[Duty, ...]:
+    """Every duty that is new or can still change, with its state at `now`; running it twice gives the same."""
+    protects = protect_duties(facts, now)
+    return (*protects, *thaw_duties(facts, protects, now), *rinse_duties(facts, now), *say_duties(facts, now))
+
+
+def changed(duties: tuple[Duty, ...], facts: Facts) -> tuple[Duty, ...]:
+    """Those of `duties` that differ from the ledger in anything but their reasons."""
+    return tuple(duty for duty in duties if _essence(duty) != _essence(facts.duties.get(duty.key)))
+
+
+def _essence(duty: Duty | None) -> object:
+    return None if duty is None else (duty.state, duty.due_at, duty.assigned_to, duty.promised_until)

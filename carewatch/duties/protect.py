@@ -1,0 +1,143 @@
+"""The duty to protect one machine for one night: when it opens, by when it is due, what closes it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from carewatch.duties.answers import Answers, answers_to, evidence_since
+from carewatch.duties.daylight import sunset_at
+from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day, tonight
+from carewatch.freeze.outlook import Outlook
+from carewatch.weather.nights import night_on
+
+LIKELY_CHANCE = 0.5  # above: "freezes"; from the threshold up to it: "could freeze"
+CLOSING_SHARE = 0.5  # of the threshold: below it a night counts as protected; the gap stops flapping
+DEADLINE_STEP = timedelta(minutes=30)
+DAYLIGHT_NEEDED = timedelta(hours=2)  # chosen: with less daylight left the deadline may lie after dark
+STILL_POSSIBLE = frozenset({DutyState.OPEN, DutyState.PROMISED, DutyState.LAPSED})
+
+
+class Level(StrEnum):
+    """How a night stands for one machine, in the words people read."""
+
+    NOT_ASSESSED = "not_assessed"
+    FREEZES = "freezes"
+    COULD = "could"
+    SAFE = "safe"
+
+
+def level_of(outlook: Outlook | None, threshold: float) -> Level:
+    """The word for an outlook; what was not assessed is never safe. An unusable forecast can alarm all the same."""
+    if outlook is None or outlook.chance is None:
+        return Level.NOT_ASSESSED
+    if outlook.chance > LIKELY_CHANCE:
+        return Level.FREEZES
+    if outlook.chance >= threshold:
+        return Level.COULD
+    return Level.SAFE if outlook.is_assessed else Level.NOT_ASSESSED
+
+
+def protect_key(machine: str, night: object) -> str:
+    """Key of the duty to protect a machine for a night."""
+    return f"{DutyKind.PROTECT}|{machine}|{night}"
+
+
+def protect_duties(facts: Facts, now: datetime) -> list[Duty]:
+    """Every protect duty as it stands at `now`: those in the ledger that can still change, and the new ones."""
+    duties = []
+    for one in facts.machines:
+        nights = {tonight(now, one.site.tz)}
+        nights |= {
+            duty.night
+            for duty in facts.duties.values()
+            if duty.kind is DutyKind.PROTECT and duty.machine == one.machine.id and not _is_settled(duty, one, now)
+        }
+        duties += [duty for night in sorted(nights) if (duty := _judge(facts, one, night, now))]
+    return duties
+
+
+def _is_settled(duty: Duty, one: MachineFacts, now: datetime) -> bool:
+    """Whether its night is over and its last word written."""
+    is_over = night_on(duty.night, one.site.tz).end_at <= now
+    return is_over and duty.state not in (DutyState.OPEN, DutyState.PROMISED)
+
+
+def _judge(facts: Facts, one: MachineFacts, night: object, now: datetime) -> Duty | None:
+    known = facts.duties.get(protect_key(one.machine.id, night))
+    outlook = next((outlook for outlook in one.outlooks if outlook.night == night), None)
+    level = level_of(outlook, one.fleet.threshold_tonight)
+    if known is None:
+        if outlook is None or one.state.is_retired or level not in (Level.FREEZES, Level.COULD):
+            return None
+        return _opened(one, outlook, now)
+    return _moved_on(one, known, outlook, now)
+
+
+def _opened(one: MachineFacts, outlook: Outlook, now: datetime) -> Duty:
+    return Duty(
+        key=protect_key(one.machine.id, outlook.night),
+        machine=one.machine.id,
+        kind=DutyKind.PROTECT,
+        night=outlook.night,
+        assigned_to=None,
+        opened_at=now,
+        due_at=deadline(one, outlook, opened_at=now),
+        state=DutyState.OPEN,
+        because=outlook.because,
+    )
+
+
+def _moved_on(one: MachineFacts, known: Duty, outlook: Outlook | None, now: datetime) -> Duty:
+    """The same duty with what has happened since. The moves stand in DESIGN order: accepted, done, promised, late."""
+    answers = answers_to(known.key, one.entries)
+    evidence = evidence_since(known.opened_at, one.entries)
+    duty = replace(known, assigned_to=answers.assigned_to, promised_until=answers.promised_until)
+    if night_on(known.night, one.site.tz).end_at <= now:
+        return replace(duty, state=DutyState.LAPSED if known.state in STILL_POSSIBLE else known.state)
+    if outlook is None or outlook.chance is None:
+        return replace(duty, state=_answered_state(answers, now))
+    duty = replace(duty, because=outlook.because)
+    if outlook.is_assessed and outlook.chance < CLOSING_SHARE * one.fleet.threshold_tonight:
+        return replace(duty, state=DutyState.DONE if evidence else DutyState.CANCELLED)
+    if known.state in (DutyState.DONE, DutyState.CANCELLED):
+        if outlook.chance < one.fleet.threshold_tonight:
+            return replace(duty, state=known.state)
+        duty = replace(duty, due_at=deadline(one, outlook, opened_at=now))
+    else:
+        duty = replace(duty, due_at=min(known.due_at, deadline(one, outlook, opened_at=known.opened_at)))
+    return replace(duty, state=_answered_state(answers, now))
+
+
+def _answered_state(answers: Answers, now: datetime) -> DutyState:
+    if answers.accepted_by:
+        return DutyState.ACCEPTED
+    if answers.promised_until is None:
+        return DutyState.OPEN
+    return DutyState.PROMISED if now < answers.promised_until else DutyState.LAPSED
+
+
+def deadline(one: MachineFacts, outlook: Outlook, *, opened_at: datetime) -> datetime:
+    """By when somebody must have protected it.
+
+    Early first ice minus the working time; before the end of work and before dark if that leaves two hours, but not
+    before a planned shift ends that is going on; in steps of 30 min of the site's clock; never before `opened_at`.
+    """
+    fleet, zone = one.fleet, one.site.tz
+    evening = at_local(outlook.night, fleet.work_ends_at, zone)
+    dark_at = sunset_at(one.site, outlook.night)
+    if dark_at is not None and opened_at + DAYLIGHT_NEEDED <= dark_at < evening:
+        evening = dark_at
+    sprayed_at = one.state.last_sprayed_at
+    if one.machine.shift_end and sprayed_at and local_day(sprayed_at, zone) == outlook.night:
+        evening = max(evening, at_local(outlook.night, one.machine.shift_end, zone))
+    ice_at = outlook.first_ice_early_at or outlook.first_ice_at
+    latest = ice_at - timedelta(minutes=one.machine.protect_min) if ice_at else evening
+    return max(opened_at, _step_down(min(evening, latest)))
+
+
+def _step_down(moment: datetime) -> datetime:
+    """Down to a full half hour (zones with odd offsets are whole quarter hours: close enough to read)."""
+    return moment - timedelta(seconds=moment.timestamp() % DEADLINE_STEP.total_seconds())

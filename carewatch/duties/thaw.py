@@ -1,0 +1,78 @@
+"""The duty to thaw and check a machine that stood wet through a flagged night, before anybody starts it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.facts import Facts, MachineFacts, at_local
+from carewatch.logbook.entries import EntryKind
+from carewatch.weather.nights import night_on
+
+NOTICE_BEFORE_WORK = timedelta(minutes=60)  # chosen: read before the first engine starts
+FORGOTTEN_AFTER = timedelta(days=7)  # chosen: a check nobody reported for a week is lapsed, not open for ever
+STOOD_WET = frozenset({DutyState.OPEN, DutyState.PROMISED, DutyState.LAPSED, DutyState.ACCEPTED})
+
+
+def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]:
+    """Thaw duties: the known ones moved on, and new ones for flagged nights that nobody made safe."""
+    machines = {one.machine.id: one for one in facts.machines}
+    duties = [
+        _moved_on(machines[duty.machine], duty, now)
+        for duty in facts.duties.values()
+        if duty.kind is DutyKind.THAW and duty.state is DutyState.OPEN and duty.machine in machines
+    ]
+    flagged = {duty.key: duty for duty in protects}
+    for protect in flagged.values():
+        one = machines[protect.machine]
+        key = f"{DutyKind.THAW}|{protect.machine}|{protect.night}"
+        if key not in facts.duties and protect.state in STOOD_WET and may_be_frozen(one, protect, now):
+            duties.append(_opened(one, protect, key, now))
+    return duties
+
+
+def may_be_frozen(one: MachineFacts, protect: Duty, now: datetime) -> bool:
+    """Whether ice may have formed by now: its early time has passed, or the morning after has come."""
+    outlook = one.outlook(protect.night)
+    ice_at = outlook.first_ice_at if outlook else None
+    if outlook and outlook.is_frozen_already:
+        return True
+    return (ice_at is not None and ice_at <= now) or morning_notice_at(one, protect) <= now
+
+
+def morning_notice_at(one: MachineFacts, duty: Duty) -> datetime:
+    """When people are told, the morning after the night."""
+    return work_starts_at(one, duty) - NOTICE_BEFORE_WORK
+
+
+def work_starts_at(one: MachineFacts, duty: Duty) -> datetime:
+    """When work starts, the morning after the night."""
+    return at_local(duty.night + timedelta(days=1), one.fleet.work_starts_at, one.site.tz)
+
+
+def _opened(one: MachineFacts, protect: Duty, key: str, now: datetime) -> Duty:
+    return Duty(
+        key=key,
+        machine=protect.machine,
+        kind=DutyKind.THAW,
+        night=protect.night,
+        assigned_to=protect.assigned_to,
+        opened_at=now,
+        due_at=max(now, work_starts_at(one, protect)),
+        state=DutyState.OPEN,
+        because=protect.because,
+    )
+
+
+def _moved_on(one: MachineFacts, duty: Duty, now: datetime) -> Duty:
+    later = [entry for entry in one.entries if entry.recorded_at >= duty.opened_at]
+    if any(entry.kind is EntryKind.THAWED for entry in later):
+        return replace(duty, state=DutyState.DONE)
+    was_used = any(
+        entry.kind is EntryKind.SPRAYED and entry.happened_at > night_on(duty.night, one.site.tz).start_at
+        for entry in later
+    )
+    if was_used or now - duty.opened_at > FORGOTTEN_AFTER:
+        return replace(duty, state=DutyState.LAPSED)
+    return duty

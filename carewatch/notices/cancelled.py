@@ -1,0 +1,86 @@
+"""The night turned mild: a cancelling notice that refers to the first, to those who were told. Silence is no answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.facts import MachineFacts
+from carewatch.notices.desk import Desk
+from carewatch.notices.letter import Letter, Row
+from carewatch.notices.night_lines import NOT_OFFICIAL, source_line
+from carewatch.notices.notice import Notice, NoticeKind, SentNotice
+from carewatch.notices.words import Reader, listed
+from carewatch.roster.model import Person
+from carewatch.weather.nights import night_on
+
+ASKED_FOR_IT = frozenset({NoticeKind.DAY, NoticeKind.WORSE, NoticeKind.STILL_WET, NoticeKind.EVENING})
+
+
+def cancelling_mails(desk: Desk) -> Iterator[Notice]:
+    """One mail a person for every duty that is no longer needed tonight."""
+    groups: dict[Person, list[tuple[MachineFacts, Duty]]] = {}
+    for one in desk.facts.machines:
+        duty = desk.protect(one)
+        if (
+            duty is None
+            or duty.state is not DutyState.CANCELLED
+            or night_on(duty.night, one.site.tz).end_at <= desk.now
+        ):
+            continue
+        for person_id in dict.fromkeys(notice.person for notice in desk.told.sent if duty.key in notice.duties):
+            person = next((person for person in desk.facts.roster.people if person.id == person_id), None)
+            if person and _last_word(desk, person, duty) in ASKED_FOR_IT and not desk.address.is_quiet(person):
+                groups.setdefault(person, []).append((one, duty))
+    for person, found in groups.items():
+        yield _write(desk, person, found)
+
+
+def _last_word(desk: Desk, person: Person, duty: Duty) -> NoticeKind | None:
+    told = [notice for notice in desk.told.sent if notice.person == person.id and duty.key in notice.duties]
+    return told[-1].kind if told else None
+
+
+def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -> Notice:
+    machines = [one for one, _ in found]
+    reader = desk.reader(person, machines)
+    names = listed(one.machine.name for one in machines)
+    keys = {duty.key for _, duty in found}
+    told = [notice for notice in desk.told.sent if notice.person == person.id and keys & set(notice.duties)]
+    letter = Letter(
+        subject=f"No longer needed tonight: protecting {names}",
+        opening=f"The forecast turned milder. This takes back: {told[0].subject}.",
+        rows=tuple(
+            Row(tag="MILDER", machine=one.machine.name, lines=(_line(one, duty, reader),)) for one, duty in found
+        ),
+        rest=_still_to_do(desk, machines),
+        footer=(source_line(machines, found[0][1].night, reader), NOT_OFFICIAL),
+    )
+    return desk.write(
+        letter,
+        key=f"cancelled|{person.id}|{'+'.join(sorted(keys))}|after {told[-1].key}",
+        kind=NoticeKind.CANCELLED,
+        person=person,
+        machines=machines,
+        duties=[duty for _, duty in found],
+        not_after=max(night_on(duty.night, one.site.tz).end_at for one, duty in found),
+        refers_to=_first(told).key,
+    )
+
+
+def _first(told: list[SentNotice]) -> SentNotice:
+    return min(told, key=lambda notice: notice.created_at)
+
+
+def _line(one: MachineFacts, duty: Duty, reader: Reader) -> str:
+    outlook = one.outlook(duty.night)
+    if outlook is None or outlook.coldest_air_c is None or outlook.margin_c is None:
+        return "Nothing in it would freeze."
+    coldest = f"Coldest air now {reader.temperature(outlook.coldest_air_c)}"
+    return f"{coldest}; ice only if the night is {reader.difference(outlook.margin_c)} colder than that."
+
+
+def _still_to_do(desk: Desk, machines: list[MachineFacts]) -> tuple[str, ...]:
+    ids = {one.machine.id for one in machines}
+    unflushed = listed(one.machine.name for one, _ in desk.open_duties(DutyKind.RINSE) if one.machine.id in ids)
+    return (f"Flushing both sides of {unflushed} is still due.",) if unflushed else ()

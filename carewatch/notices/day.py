@@ -1,0 +1,291 @@
+"""The day mail: at most one a day to a manager, only when somebody must act; "worse" when it changes after that."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.facts import MachineFacts, at_local, local_day
+from carewatch.duties.protect import Level, level_of
+from carewatch.notices.desk import Desk
+from carewatch.notices.holding import place_sentence, short_state
+from carewatch.notices.letter import Letter, Row
+from carewatch.notices.night_lines import (
+    CAUTIONS,
+    NOT_OFFICIAL,
+    PROTECT_OPTIONS,
+    ahead_line,
+    answer_line,
+    dark_step,
+    machine_lines,
+    protect_steps,
+    source_line,
+)
+from carewatch.notices.notice import Notice, NoticeKind
+from carewatch.notices.said import EARLIER_BY, NIGHT_KINDS, is_news, last_said, saying
+from carewatch.notices.words import Reader, listed, night_words
+from carewatch.roster.model import Fleet, Person
+
+NEEDS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
+USED_LATELY = timedelta(days=3)  # chosen: sprayed this recently, it may well spray today
+TAGS = {Level.FREEZES: "FREEZES", Level.COULD: "COULD", Level.NOT_ASSESSED: "UNKNOWN", Level.SAFE: "IF USED"}
+DAMAGE_AIR_C = -3.9  # 25 °F with product left in the boom does damage (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """The machines of one person's mail, sorted by what they need."""
+
+    freezes: tuple[MachineFacts, ...]
+    could: tuple[MachineFacts, ...]
+    if_used: tuple[MachineFacts, ...]
+    unknown: tuple[MachineFacts, ...]
+    promised: tuple[MachineFacts, ...]
+    unflushed: tuple[tuple[MachineFacts, Duty], ...]
+    quiet: tuple[MachineFacts, ...]
+
+    @property
+    def to_do(self) -> tuple[MachineFacts, ...]:
+        """Those that need a hand tonight."""
+        return self.freezes + self.could
+
+
+def day_mails(desk: Desk) -> Iterator[Notice]:
+    """The day mails that are due now."""
+    for fleet, person, machines in _readers(desk):
+        slot_at, key = _slot(desk, fleet, person)
+        if desk.now < slot_at or desk.was_sent(key) or desk.address.is_quiet(person):
+            continue
+        if desk.now >= at_local(local_day(desk.now, fleet.tz), fleet.work_ends_at, fleet.tz):
+            continue
+        table = _sort(desk, machines)
+        if _is_worth_a_day_mail(desk, person, table):
+            yield _write(desk, fleet, person, table, key=key, kind=NoticeKind.DAY)
+
+
+def worse_mails(desk: Desk) -> Iterator[Notice]:
+    """What got worse after the day mail: a new machine, a changed action, an earlier deadline; not its own use."""
+    for fleet, person, machines in _readers(desk):
+        slot_at, day_key = _slot(desk, fleet, person)
+        if desk.now < slot_at or desk.address.is_quiet(person) or not _had_its_turn(desk, fleet, day_key):
+            continue
+        table = _sort(desk, machines)
+        news = [one for one in table.freezes if not _was_used_today(desk, one) and _is_news(desk, person, one)]
+        if not news or _wrote_within(desk, person, EARLIER_BY):
+            continue
+        key = f"worse|{person.id}|{local_day(desk.now, fleet.tz)}|{desk.now:%H%MZ}"
+        yield _write(desk, fleet, person, table, key=key, kind=NoticeKind.WORSE)
+
+
+def _readers(desk: Desk) -> Iterator[tuple[Fleet, Person, list[MachineFacts]]]:
+    """Who gets the fleet's mails; where damage is known to be near, every contact of the site."""
+    for fleet in desk.facts.roster.fleets:
+        groups = desk.by_first_contact(fleet)
+        for one in desk.facts.of(fleet):
+            if _damage_is_near(desk, one):
+                for person in desk.address.chain(one.site)[1:]:
+                    if one not in groups.setdefault(person.id, []):
+                        groups[person.id].append(one)
+        for person_id, machines in groups.items():
+            yield fleet, desk.facts.roster.person(person_id), machines
+
+
+def _damage_is_near(desk: Desk, one: MachineFacts) -> bool:
+    outlook = one.outlook(desk.tonight(one))
+    if outlook is None or outlook.coldest_air_c is None or outlook.coldest_air_c > DAMAGE_AIR_C:
+        return False
+    return desk.level(one) is Level.FREEZES and bool(one.state.unrinsed_sides)
+
+
+def _slot(desk: Desk, fleet: Fleet, person: Person) -> tuple[datetime, str]:
+    today = local_day(desk.now, fleet.tz)
+    return at_local(today, fleet.day_mail_at, fleet.tz), f"day|{person.id}|{today}"
+
+
+def _had_its_turn(desk: Desk, fleet: Fleet, day_key: str) -> bool:
+    """Whether today's day mail is out, or it is late enough that none was needed."""
+    today = local_day(desk.now, fleet.tz)
+    return desk.was_sent(day_key) or desk.now >= at_local(today, fleet.day_mail_at, fleet.tz) + EARLIER_BY
+
+
+def _sort(desk: Desk, machines: Sequence[MachineFacts]) -> Table:
+    levels = {one.machine.id: desk.level(one) for one in machines}
+    duties = {one.machine.id: desk.protect(one) for one in machines}
+
+    def pick(level: Level, states: frozenset[DutyState]) -> tuple[MachineFacts, ...]:
+        return tuple(
+            one
+            for one in machines
+            if levels[one.machine.id] is level and (duty := duties[one.machine.id]) and duty.state in states
+        )
+
+    freezes, could = pick(Level.FREEZES, NEEDS_A_HAND), pick(Level.COULD, NEEDS_A_HAND)
+    promised = pick(Level.FREEZES, frozenset({DutyState.PROMISED})) + pick(Level.COULD, frozenset({DutyState.PROMISED}))
+    unknown = tuple(one for one in machines if levels[one.machine.id] is Level.NOT_ASSESSED)
+    if_used = tuple(one for one in machines if levels[one.machine.id] is Level.SAFE and _freezes_if_used(desk, one))
+    shown = {one.machine.id for one in (*freezes, *could, *promised, *unknown, *if_used)}
+    return Table(
+        freezes=freezes,
+        could=could,
+        if_used=if_used,
+        unknown=unknown,
+        promised=promised,
+        unflushed=tuple(_unflushed(desk, machines)),
+        quiet=tuple(one for one in machines if one.machine.id not in shown),
+    )
+
+
+def _freezes_if_used(desk: Desk, one: MachineFacts) -> bool:
+    sprayed_at = one.state.last_sprayed_at
+    if sprayed_at is None or desk.now - sprayed_at > USED_LATELY or one.state.season_ended:
+        return False
+    outlook = one.outlook_if_used(desk.tonight(one))
+    return level_of(outlook, one.fleet.threshold_tonight) is Level.FREEZES
+
+
+def _unflushed(desk: Desk, machines: Sequence[MachineFacts]) -> Iterator[tuple[MachineFacts, Duty]]:
+    """Shifts that ended without a flush, and the night hour has passed; each is shown once."""
+    ids = {one.machine.id for one in machines}
+    for one, duty in desk.open_duties(DutyKind.RINSE):
+        was_shown = any(duty.key in notice.duties for notice in desk.told.sent if notice.kind is NoticeKind.DAY)
+        if one.machine.id in ids and duty.due_at <= desk.now and not was_shown:
+            yield one, duty
+
+
+def _is_worth_a_day_mail(desk: Desk, person: Person, table: Table) -> bool:
+    if table.unflushed or any(_is_news(desk, person, one) for one in table.freezes):
+        return True
+    told_if_used = {
+        machine
+        for notice in desk.sent_to(person.id, NIGHT_KINDS, within=timedelta(days=3))
+        for machine in notice.machines
+    }
+    return any(one.machine.id not in told_if_used for one in table.if_used)
+
+
+def _is_news(desk: Desk, person: Person, one: MachineFacts) -> bool:
+    duty = desk.protect(one)
+    return duty is not None and is_news(last_said(desk, person, one), saying(one, duty, desk.level(one)))
+
+
+def _was_used_today(desk: Desk, one: MachineFacts) -> bool:
+    sprayed_at = one.state.last_sprayed_at
+    return sprayed_at is not None and local_day(sprayed_at, one.site.tz) == local_day(desk.now, one.site.tz)
+
+
+def _wrote_within(desk: Desk, person: Person, span: timedelta) -> bool:
+    return bool(desk.sent_to(person.id, NIGHT_KINDS, within=span))
+
+
+# ---------------------------------------------------------------- the words
+
+
+def _write(desk: Desk, fleet: Fleet, person: Person, table: Table, *, key: str, kind: NoticeKind) -> Notice:
+    machines = (*table.to_do, *table.if_used, *table.unknown, *table.promised, *table.quiet)
+    reader = desk.reader(person, machines)
+    duties = [duty for one in table.to_do if (duty := desk.protect(one))] + [duty for _, duty in table.unflushed]
+    said = {
+        one.machine.id: saying(one, duty, desk.level(one)).to_text()
+        for one in table.to_do
+        if (duty := desk.protect(one))
+    }
+    today = local_day(desk.now, fleet.tz)
+    ends_at = at_local(today + timedelta(days=1), fleet.day_mail_at, fleet.tz)
+    ice = [outlook.first_ice_at for one in table.freezes if (outlook := one.outlook(desk.tonight(one)))]
+    return desk.write(
+        _letter(desk, person, table, reader, is_worse=kind is NoticeKind.WORSE),
+        key=key,
+        kind=kind,
+        person=person,
+        machines=(*table.to_do, *table.if_used, *(one for one, _ in table.unflushed)),
+        duties=duties,
+        not_after=max(desk.now + EARLIER_BY, min([at for at in ice if at], default=ends_at)),
+        said=said,
+    )
+
+
+def _letter(desk: Desk, person: Person, table: Table, reader: Reader, *, is_worse: bool) -> Letter:
+    rows = [*_rows(desk, table.freezes, Level.FREEZES, reader), *_rows(desk, table.could, Level.COULD, reader)]
+    rows += [_if_used_row(desk, one, reader) for one in table.if_used]
+    rows += [
+        Row(tag="FLUSH", machine=one.machine.name, lines=(*duty.because, "Flush both sides before the first fill."))
+        for one, duty in table.unflushed
+    ]
+    shown = (*table.to_do, *table.if_used)
+    everyone = (*shown, *table.unknown, *table.promised, *table.quiet)
+    night = desk.tonight(everyone[0]) if everyone else local_day(desk.now, reader.zone)
+    return Letter(
+        subject=_subject(desk, table, reader, is_worse=is_worse),
+        opening=f"Tonight, {night_words(night)}. {_count_words(len(table.to_do), len(everyone))}",
+        rows=tuple(rows),
+        steps_heading="Do the first that is possible:" if table.to_do else "",
+        steps=protect_steps(table.to_do, reader) if table.to_do else (),
+        cautions=CAUTIONS if shown or table.unflushed else (),
+        answer=answer_line(desk, person) if table.to_do else "",
+        options=PROTECT_OPTIONS if table.to_do else (),
+        rest=tuple(_rest(desk, table, reader)),
+        footer=(source_line(everyone, night, reader), NOT_OFFICIAL),
+    )
+
+
+def _rows(desk: Desk, machines: Sequence[MachineFacts], level: Level, reader: Reader) -> list[Row]:
+    rows = []
+    for one in machines:
+        outlook, duty = one.outlook(desk.tonight(one)), desk.protect(one)
+        if outlook is not None and duty is not None:
+            by = f"By {reader.clock(duty.due_at)}."
+            lines = (*machine_lines(desk, one, outlook, level, reader), by)
+            rows.append(Row(tag=TAGS[level], machine=one.machine.name, lines=lines))
+    return rows
+
+
+def _if_used_row(desk: Desk, one: MachineFacts, reader: Reader) -> Row:
+    outlook = one.outlook_if_used(desk.tonight(one))
+    cold = (
+        f"Coldest air {reader.temperature(outlook.coldest_air_c)}."
+        if outlook and outlook.coldest_air_c is not None
+        else ""
+    )
+    lines = (place_sentence(one), "Safe as it stands; if it sprays today it must be protected again tonight.", cold)
+    return Row(tag=TAGS[Level.SAFE], machine=one.machine.name, lines=lines)
+
+
+def _subject(desk: Desk, table: Table, reader: Reader, *, is_worse: bool) -> str:
+    could = f" ({listed(one.machine.name for one in table.could)} could)" if table.could else ""
+    if table.freezes:
+        due_at = min(duty.due_at for one in table.freezes if (duty := desk.protect(one)))
+        names = listed(one.machine.name for one in table.freezes)
+        start = "Now freezes tonight" if is_worse else "Freezes tonight"
+        return f"{start}: protect {names} by {reader.clock(due_at)}{could}"
+    if table.unflushed:
+        names = listed(dict.fromkeys(one.machine.name for one, _ in table.unflushed))
+        return f"Not flushed last evening: {names} - both sides before the first fill{could}"
+    return f"Freezes tonight if used: {listed(one.machine.name for one in table.if_used)}{could}"
+
+
+def _count_words(count: int, total: int) -> str:
+    machines = "machine" if total == 1 else "machines"
+    if count == 0:
+        return f"As they stand, none of {total} {machines} has to be protected."
+    return f"{count} of {total} {machines} {'needs' if count == 1 else 'need'} a hand."
+
+
+def _rest(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
+    if table.to_do:
+        yield dark_step(table.to_do)
+    if table.promised:
+        yield f"Promised by somebody: {listed(one.machine.name for one in table.promised)}."
+    quiet = ", ".join(f"{one.machine.name} ({short_state(one, reader, desk.now)})" for one in table.quiet)
+    unknown = listed(one.machine.name for one in table.unknown)
+    if quiet:
+        yield f"Nothing to do: {quiet}."
+    if unknown:
+        yield f"Not assessed: {unknown} - treat as wet."
+    ahead = ahead_line((*table.to_do, *table.quiet, *table.if_used), desk.now, reader)
+    if ahead:
+        yield ahead
+    if table.freezes:
+        due_at = min(duty.due_at for one in table.freezes if (duty := desk.protect(one)))
+        yield f"I write again only if a machine is still wet at {reader.clock(due_at)} or the night gets worse."

@@ -1,0 +1,75 @@
+"""What a machine holds and where it stands, as a sentence: who said so, since when."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from carewatch.duties.facts import MachineFacts
+from carewatch.fluids.liquid import LiquidKind
+from carewatch.logbook.state import Contents, Fill
+from carewatch.notices.words import PLACE_WORDS, Reader, listed
+from carewatch.roster.model import Roster, valve_part
+
+UNCONFIRMED_AFTER = timedelta(days=7)
+KIND_WORDS = {
+    LiquidKind.WATER: "water",
+    LiquidKind.PRODUCT: "product",
+    LiquidKind.UNKNOWN: "unknown liquid (counts as water)",
+}
+NAMES = {"propylene_glycol": "propylene glycol", "ethylene_glycol": "ethylene glycol"}
+
+
+def place_sentence(one: MachineFacts) -> str:
+    """Where it stands: `north place, outdoors`."""
+    stands = one.state.stands
+    name = next((place.name for place in one.site.places if place.id == stands.place), one.site.name)
+    doubt = " (nobody said where it stands; counted so)" if stands.is_assumed else ""
+    return f"{name}, {PLACE_WORDS[stands.kind]}{doubt}."
+
+
+def holds_sentence(one: MachineFacts, roster: Roster, reader: Reader, now: datetime) -> str:
+    """What the valve sides hold, since when and by whose word."""
+    sides = [(side, one.state.contents[valve_part(side.key)]) for side in one.machine.sides]
+    kinds = {_holds(contents) for _, contents in sides}
+    if len(kinds) == 1:
+        every = "both valve sides" if len(sides) == 2 else "the valves"
+        what = f"{kinds.pop()} in {every}"
+    else:
+        what = ", ".join(f"{_holds(contents)} in the {side.label} side" for side, contents in sides)
+    worst = max((contents for _, contents in sides), key=lambda contents: contents.freezes_at_c)
+    return f"{what[0].upper()}{what[1:]} {_known(worst, roster, reader, now)}."
+
+
+def _holds(contents: Contents) -> str:
+    liquid = contents.liquid
+    if contents.fill is Fill.DRY:
+        return "nothing"
+    what = KIND_WORDS.get(liquid.kind) or NAMES.get(liquid.name, liquid.name.replace("_", " "))
+    if liquid.kind is LiquidKind.ANTIFREEZE:
+        what += " (measured)" if liquid.measured_at_c is not None else " (not measured)"
+    return f"pockets of {what}" if contents.fill is Fill.POCKETS else what
+
+
+def _known(contents: Contents, roster: Roster, reader: Reader, now: datetime) -> str:
+    if contents.since is None or contents.who is None:
+        return "(nobody has said what is in it: counted as full of water)"
+    since = reader.when(contents.since, now)
+    age = " - not confirmed since" if now - contents.since > UNCONFIRMED_AFTER else ""
+    return f"since {since} (reported by {_name(roster, contents.who)}){age}"
+
+
+def _name(roster: Roster, person_id: str) -> str:
+    try:
+        return roster.person(person_id).name
+    except KeyError:
+        return person_id
+
+
+def short_state(one: MachineFacts, reader: Reader, now: datetime) -> str:
+    """Why nothing is to do, in two or three words: `heated shop`, `antifreeze, measured`."""
+    stands = one.state.stands
+    if stands.heat_known_until is not None and now < stands.heat_known_until:
+        return f"{PLACE_WORDS[stands.kind]}, counted until {reader.day_and_clock(stands.heat_known_until)}"
+    held = listed(sorted({_holds(one.state.contents[part]) for part in one.machine.valve_parts}))
+    warmest = max(one.state.contents[part].freezes_at_c for part in one.machine.valve_parts)
+    return f"{held}, first ice at {reader.temperature(warmest)}"

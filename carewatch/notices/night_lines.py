@@ -1,0 +1,168 @@
+"""The lines about one machine and one night, and the things to do about it, shared by every freeze notice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from carewatch.duties.facts import MachineFacts, tonight
+from carewatch.duties.protect import Level
+from carewatch.fluids.liquid import LiquidKind
+from carewatch.freeze.outlook import Outlook
+from carewatch.logbook.state import Fill
+from carewatch.notices.desk import Desk, Ways
+from carewatch.notices.holding import holds_sentence, place_sentence
+from carewatch.notices.words import Reader, listed, odds_words
+from carewatch.roster.model import Person, PlaceKind, valve_part
+from carewatch.units import psi_to_kpa
+
+AIR_LIMIT_KPA = psi_to_kpa(30)  # OSHA 29 CFR 1910.242(b): compressed air for cleaning below 30 psi
+PLUGGED_FRACTION = 0.1
+CLEAR_BELOW, OVERCAST_ABOVE = 0.3, 0.8
+CALM_BELOW_MPS = 2.0
+NOT_OFFICIAL = "Own calculation, not an official warning; no notice is no promise."
+CAUTIONS = (
+    "Relieve pressure before opening anything; wear what the product label asks for.",
+    "Labels, the machine's manual and local rules go first.",
+)
+PROTECT_OPTIONS = (
+    (1, "indoors"),
+    (2, "air, both sides"),
+    (3, "antifreeze, both sides"),
+    (4, "I will, by ..."),
+    (5, "cannot"),
+    (6, "leave it, my decision"),
+)
+
+
+def freeze_sentence(outlook: Outlook, level: Level, reader: Reader) -> str:
+    """How cold, how sure, from when."""
+    if outlook.coldest_air_c is None or outlook.margin_c is None or outlook.chance is None:
+        return "Tonight could not be worked out: treat it as wet and freezing."
+    coldest = f"Coldest air {reader.temperature(outlook.coldest_air_c)}"
+    if level is Level.COULD:
+        turn = f"ice only if {reader.difference(outlook.margin_c)} colder" if outlook.margin_c < 0 else "on the edge"
+        return f"{coldest}: {turn}. {odds_words(outlook.chance).capitalize()}."
+    when = f"Ice from {reader.about(outlook.first_ice_at)}" if outlook.first_ice_at else "Ice is likely"
+    spare = f", even if the night is {reader.difference(outlook.margin_c)} warmer" if outlook.margin_c >= 1 else ""
+    plugged = " Likely plugged by morning." if (outlook.ice_fraction or 0) >= PLUGGED_FRACTION else ""
+    return f"{coldest}. {when}{spare}.{plugged}"
+
+
+def sky_words(desk: Desk, one: MachineFacts, outlook: Outlook) -> str:
+    """Clear or overcast, calm or windy at the coldest hour, where the forecast says so."""
+    weather = desk.facts.weather.get(one.site.id)
+    night = next((night for night in weather.nights if night.night.on == outlook.night), None) if weather else None
+    if weather is None or night is None or night.coldest_at is None:
+        return ""
+    hour = round((night.coldest_at - weather.start_at).total_seconds() / 3600)
+    if not 0 <= hour < weather.cloud_fraction.shape[0]:
+        return ""
+    cloud, wind = float(weather.cloud_fraction[hour]), float(weather.wind_mps[hour])
+    sky = "clear" if cloud < CLEAR_BELOW else "overcast" if cloud > OVERCAST_ABOVE else ""
+    air = "calm" if wind < CALM_BELOW_MPS else ""
+    words = ", ".join(word for word in (sky, air) if word)
+    return f"{words.capitalize()}." if words else ""
+
+
+def machine_lines(desk: Desk, one: MachineFacts, outlook: Outlook, level: Level, reader: Reader) -> tuple[str, ...]:
+    """Place, contents, cold: what a manager needs to decide."""
+    held = holds_sentence(one, desk.facts.roster, reader, desk.now)
+    cold = " ".join(part for part in (freeze_sentence(outlook, level, reader), sky_words(desk, one, outlook)) if part)
+    return (place_sentence(one), held, cold)
+
+
+def protect_steps(machines: Sequence[MachineFacts], reader: Reader) -> tuple[str, ...]:
+    """What to do, first possible first."""
+    steps = []
+    if any(place.kind is PlaceKind.HEATED_SHOP for one in machines for place in one.site.places):
+        steps.append("Heated building.")
+    steps.append(
+        f"Flush, then air through both sides at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at "
+        f"the boom: lowers the risk only.{_fertilizer_note(machines)}"
+    )
+    minutes = max(one.machine.protect_min for one in machines)
+    steps.append(f"Antifreeze without alcohol through both sides; catch it. Allow {minutes} min a machine.")
+    return tuple(steps)
+
+
+def _fertilizer_note(machines: Iterable[MachineFacts]) -> str:
+    holds_fertilizer = any(
+        one.state.contents[part].liquid.kind is LiquidKind.FERTILIZER
+        for one in machines
+        for part in one.machine.valve_parts
+    )
+    return (
+        " Do not flush fertilizer out unless air or antifreeze follows: water freezes first."
+        if holds_fertilizer
+        else ""
+    )
+
+
+def dark_step(machines: Sequence[MachineFacts]) -> str:
+    """The safe way out, for people alone in the dark."""
+    names = listed(one.machine.name for one in machines)
+    return (
+        f"Cannot, or not safe alone in the dark? Leave it and say so. Then nobody starts the pump of {names} "
+        "before the thaw check in the morning."
+    )
+
+
+def answer_line(desk: Desk, person: Person) -> str:
+    """How to answer, by the ways that work here and no other."""
+    return way_words(desk.told.ways, keeper=_keeper(desk, person))
+
+
+def way_words(ways: Ways, *, keeper: str) -> str:
+    """The sentence over the digits."""
+    if ways.by_mail:
+        page = f" Or: {ways.page_url}" if ways.page_url else ""
+        return f"Reply with machine and digit.{page}"
+    if ways.page_url:
+        return f"Answer here: {ways.page_url}. The digits:"
+    return f"Tell {keeper} the machine and the digit (it goes into the logbook; a reply to this mail is not read):"
+
+
+def _keeper(desk: Desk, person: Person) -> str:
+    fleet = desk.facts.roster.fleet(person.fleet)
+    keeper = next((one for one in fleet.people if "manager" in one.roles), None)
+    if keeper is None or keeper.id == person.id:
+        return "whoever keeps the logbook"
+    return f"{keeper.name} ({keeper.phone})" if keeper.phone else keeper.name
+
+
+def source_line(machines: Iterable[MachineFacts], night: object, reader: Reader) -> str:
+    """Where the weather comes from and how old it is."""
+    origins = {}
+    for one in machines:
+        outlook = next((outlook for outlook in one.outlooks if outlook.night == night), None)
+        if outlook and outlook.forecast:
+            origins[outlook.forecast.source] = outlook.forecast
+    words = [
+        f"{origin.licence} (issued {reader.clock(origin.issued_at)}, read {reader.clock(origin.fetched_at)})"
+        for origin in origins.values()
+    ]
+    return f"Forecast: {'; '.join(words)}." if words else "No usable forecast."
+
+
+def ahead_line(machines: Iterable[MachineFacts], now: datetime, reader: Reader) -> str:
+    """The nights after tonight: the coldest machine of each, in a few words."""
+    nights: dict[object, tuple[float, float]] = {}
+    for one in machines:
+        later = [outlook for outlook in one.outlooks if outlook.night > tonight(now, one.site.tz)]
+        for outlook in later[:4]:
+            if outlook.chance is not None and outlook.coldest_air_c is not None:
+                chance, low = nights.get(outlook.night, (0.0, 99.0))
+                nights[outlook.night] = (max(chance, outlook.chance), min(low, outlook.coldest_air_c))
+    words = [
+        f"{night:%a} {reader.temperature(low)}{' (freezes)' if chance > 0.5 else ''}"
+        for night, (chance, low) in sorted(nights.items(), key=lambda item: str(item[0]))
+    ]
+    return f"Ahead, for what they hold now: {', '.join(words)}." if words else ""
+
+
+def signature(one: MachineFacts) -> str:
+    """What it holds and where, for telling whether the action changed."""
+    held = (one.state.contents[valve_part(side.key)] for side in one.machine.sides)
+    parts = [f"{contents.liquid.kind}{'/pockets' if contents.fill is Fill.POCKETS else ''}" for contents in held]
+    return f"{'+'.join(parts)}@{one.state.stands.kind}"
