@@ -112,7 +112,10 @@ class Absence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """Somebody who is told and who answers."""
+    """Somebody who is told and who answers.
+
+    `told_by`: id of the person who passes messages on by word of mouth where there is no mail address.
+    """
 
     id: str
     name: str
@@ -124,6 +127,7 @@ class Person:
     quiet: TimeSpan | None = None
     absences: tuple[Absence, ...] = ()
     works_weekends: bool = True
+    told_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +153,10 @@ class PartFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Machine:
-    """A sprayer and its plumbing. `sections` holds the number of positions of each boom section, left to right."""
+    """A sprayer and its plumbing. `sections` holds the number of positions of each boom section, left to right.
+
+    `winter_place` is a place of the home site, or `site/place`; `serial` the number on its plate.
+    """
 
     id: str
     name: str
@@ -171,6 +178,7 @@ class Machine:
     protect_min: int = 45
     last_use_on: date | None = None
     winter_place: str | None = None
+    serial: str | None = None
     figures: Mapping[str, PartFigures] = field(default_factory=lambda: MappingProxyType({}))
 
     @property

@@ -1,0 +1,193 @@
+"""What must be right between the tables: ids and names are unique, references lead somewhere, people are in reach."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+
+from carewatch.errors import Fault
+from carewatch.roster.document import ABSENT, Path, advice
+from carewatch.roster.drafts import FleetDraft, Written
+from carewatch.roster.model import Role
+from carewatch.roster.tables import SiteTable, Table
+from carewatch.roster.zones import Agreement, mistake_in_coordinates, zone_agreement
+
+TableList = Iterable[Written[Table]]
+
+
+def check_between(drafts: Sequence[FleetDraft]) -> Iterator[Fault]:
+    """Every fault that only shows when tables, and fleets, are laid side by side."""
+    yield from _duplicates("id", "fleet", [draft.fleet for draft in drafts])
+    yield from _duplicates("id", "site", [site for draft in drafts for site in draft.sites])
+    yield from _duplicates("id", "person", [person for draft in drafts for person in draft.people])
+    yield from _duplicates("id", "machine", [machine for draft in drafts for machine in draft.machines])
+    yield from _duplicates("serial", "machine", [machine for draft in drafts for machine in draft.machines])
+    for draft in drafts:
+        yield from _duplicates("name", "machine", draft.machines)
+        yield from _duplicates("name", "person", draft.people)
+        yield from _references(draft)
+        yield from _reach(draft)
+        for site in draft.sites:
+            yield from _places(site)
+            yield from _coordinates(site)
+
+
+# ---------------------------------------------------------------- ids and names
+
+
+def _duplicates(key: str, kind: str, tables: TableList) -> Iterator[Fault]:
+    seen: dict[str, Written[Table]] = {}
+    for table in tables:
+        word = table.text(key)
+        if word is None:
+            continue
+        first = seen.setdefault(" ".join(word.split()).casefold(), table)
+        if first is not table:
+            line = first.document.line_of((*first.path, key))
+            where = first.document.name if line is None else f"{first.document.name}:{line}"
+            problem = f"is the {key} of another {kind} ({where})."
+            yield table.fault((key,), word, problem, f"Give this {kind} a {key} of its own; two are never merged.")
+
+
+def _places(site: Written[SiteTable]) -> Iterator[Fault]:
+    yield from _duplicates("id", "place at this site", site.tables("place"))
+
+
+# ---------------------------------------------------------------- references
+
+
+def _ids(tables: TableList) -> list[str]:
+    return [word for table in tables if (word := table.text("id")) is not None]
+
+
+def _references(draft: FleetDraft) -> Iterator[Fault]:
+    people = _ids(draft.people)
+    places = {site.text("id"): _ids(site.tables("place")) for site in draft.sites}
+    sites = [site for site in places if site is not None]
+    for site in draft.sites:
+        yield from _unknown_in_list(site, "contacts", people, "person")
+    for person in draft.people:
+        yield from _unknown(person, ("told_by",), person.text("told_by"), people, "person")
+        for absence in person.tables("absence"):
+            yield from _unknown(absence, ("deputy",), absence.text("deputy"), people, "person")
+    for machine in draft.machines:
+        yield from _unknown_in_list(machine, "operators", people, "person")
+        home = machine.text("home_site")
+        yield from _unknown(machine, ("home_site",), home, sites, "site")
+        if home in places:
+            yield from _unknown(
+                machine, ("home_place",), machine.text("home_place"), places[home], "place of this site"
+            )
+        yield from _winter_place(machine, home, places)
+
+
+def _unknown(table: Written[Table], path: Path, word: str | None, known: list[str], kind: str) -> Iterator[Fault]:
+    if word is not None and word not in known:
+        otherwise = f"Add it, or delete the line: there is no {kind} yet."
+        yield table.fault(path, word, f"is not the id of a {kind}.", advice(word, known, otherwise=otherwise))
+
+
+def _unknown_in_list(table: Written[Table], key: str, known: list[str], kind: str) -> Iterator[Fault]:
+    seen = set()
+    for path, word in table.texts(key):
+        yield from _unknown(table, path, word, known, kind)
+        if word in seen:
+            yield table.fault(path, word, "stands twice in this list.", "Keep the first.")
+        seen.add(word)
+
+
+def _winter_place(machine: Written[Table], home: str | None, places: dict[str | None, list[str]]) -> Iterator[Fault]:
+    word = machine.text("winter_place")
+    if word is None:
+        return
+    site, slash, place = word.rpartition("/")
+    known = [f"{site_id}/{place_id}" for site_id, ids in places.items() for place_id in ids]
+    if f"{site if slash else home}/{place}" not in known:
+        at_home = places.get(home, [])
+        problem = "is no place: write a place of the home site, or site/place."
+        yield machine.fault(("winter_place",), word, problem, advice(word, at_home if not slash else known))
+
+
+# ---------------------------------------------------------------- people in reach
+
+
+def _reach(draft: FleetDraft) -> Iterator[Fault]:
+    known = set(_ids(draft.people))
+    has_address = {person.text("id") for person in draft.people if "email" in person.raw}
+    for person in draft.people:
+        yield from _one_in_reach(person, has_address)
+        yield from _absences(person, has_address)
+    managers = [person for person in draft.people if Role.MANAGER.value in (word for _, word in person.texts("roles"))]
+    if draft.people and not managers:
+        fix = 'Give at least one person roles = ["manager"]: that person gets the day mail.'
+        yield draft.document.fault(("person",), ABSENT, "holds no manager.", fix)
+    elif managers and not any("email" in person.raw for person in managers):
+        fix = 'Write email = "..." for at least one manager.'
+        yield managers[0].fault(("email",), ABSENT, "is missing for every manager: nobody gets the day mail.", fix)
+    for site in draft.sites:
+        contacts = [word for _, word in site.texts("contacts")]
+        if contacts and known.issuperset(contacts) and not has_address.intersection(contacts):
+            fix = "Put a person with a mail address into the list."
+            yield site.fault(("contacts",), contacts, "holds nobody who has a mail address.", fix)
+    for machine in draft.machines:
+        operators = [word for _, word in machine.texts("operators")]
+        if known.issuperset(operators) and not has_address.intersection(operators):
+            problem = "holds nobody who has a mail address: the evening message goes to the managers instead."
+            fix = "Add an operator with an address, if there is one."
+            value = operators if "operators" in machine.raw else ABSENT
+            yield machine.fault(("operators",), value, problem, fix, is_warning=True)
+
+
+def _one_in_reach(person: Written[Table], has_address: set[str | None]) -> Iterator[Fault]:
+    if "email" in person.raw:
+        return
+    name = person.text("name") or "this person"
+    told_by = person.text("told_by")
+    if told_by is None:
+        fix = 'Write email = "...", or told_by = "id" of the person who passes messages on by word of mouth.'
+        phone = " A telephone alone is not enough: no text messages are sent today." if "phone" in person.raw else ""
+        yield person.fault(("email",), ABSENT, f"is missing: nobody can reach {name}.{phone}", fix)
+    elif told_by == person.text("id") or told_by not in has_address:
+        problem = f"cannot pass messages on to {name}: has no mail address."
+        yield person.fault(("told_by",), told_by, problem, "Name somebody else who has one.")
+
+
+def _absences(person: Written[Table], has_address: set[str | None]) -> Iterator[Fault]:
+    for absence in person.tables("absence"):
+        deputy = absence.text("deputy")
+        if deputy is not None and deputy == person.text("id"):
+            yield absence.fault(("deputy",), deputy, "is the absent person.", "Name somebody else.")
+        elif deputy is not None and deputy not in has_address:
+            yield absence.fault(("deputy",), deputy, "has no mail address.", "Name somebody who has one.")
+        first, last = absence.raw.get("first_on"), absence.raw.get("last_on")
+        if all(re.fullmatch(r"\d{4}-\d\d-\d\d", str(day)) for day in (first, last)) and str(first) > str(last):
+            yield absence.fault(("last_on",), last, f"is before first_on ({first}).", "Exchange the two dates.")
+
+
+# ---------------------------------------------------------------- coordinates
+
+
+def _coordinates(site: Written[SiteTable]) -> Iterator[Fault]:
+    table = site.table
+    lat, lon, zone = site.raw.get("lat_deg"), site.raw.get("lon_deg"), site.raw.get("zone")
+    if lat == 0 and lon == 0:
+        fix = "Write the coordinates of the yard, with two decimals or more."
+        yield site.fault(("lat_deg",), lat, "and lon_deg are both 0: that is in the ocean off Africa.", fix)
+        return
+    if table is None:
+        return
+    agreement, there = zone_agreement(table.zone, table.lat_deg, table.lon_deg)
+    if agreement is Agreement.FITS:
+        return
+    place = f"{table.lat_deg:g}, {table.lon_deg:g}"
+    found = f" ({there})" if there else ""
+    question = mistake_in_coordinates(table.zone, table.lat_deg, table.lon_deg)
+    fix = question or (
+        f'Write zone = "{there}", or correct the coordinates.' if there else "Check zone and coordinates."
+    )
+    if agreement is Agreement.DOUBTFUL:
+        problem = f"may contradict the coordinates {place}: another clock is kept there{found}."
+        fix = f"{fix} Leave it if people there keep this clock."
+        yield site.fault(("zone",), zone, problem, fix, is_warning=True)
+    else:
+        yield site.fault(("zone",), zone, f"contradicts the coordinates {place}{found}.", fix)
