@@ -19,6 +19,10 @@ USUAL_PASSES = 3
 # Published yardsticks at the nozzle: France 1 %, Denmark 2 % (sprayers101.com/continuous-rinsing-na/).
 # Chosen: 2 % for the nightly flush, because the same kind of product goes on tomorrow.
 NIGHTLY_TARGET_FRACTION = 0.02
+# Most rinse tanks hold too little for 2 %. German plant-protection services ask that what cannot be drained is diluted
+# at least 1:10 and sprayed on the treated area (isip.de, preparing equipment for winter; bwagrar.de). Chosen: a nightly
+# flush that does not even reach that is short of water.
+NIGHTLY_LIMIT_FRACTION = 0.10
 # ISO 16119-4:2014 asks that cleaning lowers the concentration by a factor of 300 (tested as in ISO 22368-1); read in
 # an extract of the standard.
 CHANGEOVER_TARGET_FRACTION = 1.0 / 300.0
@@ -30,7 +34,7 @@ class FlushPlan:
 
     `water_l` is for all `sides` together and never more than the rinse tank holds; `needed_l` is what the target
     would take. `minutes_per_side` is the running time of each side at 100 % duty, over all passes. `left_fraction`
-    is what will remain of the product with `water_l` (1.0: nothing was moved).
+    is what will remain of the product with `water_l` (1.0: nothing was moved); `is_short`: more than may remain.
     """
 
     sides: tuple[str, ...]
@@ -138,10 +142,13 @@ def flush_plan(machine: Machine, *, sides_needed: tuple[str, ...], for_changeove
     sides = tuple(dict.fromkeys(sides_needed))
     _check_sides(machine, sides)
     target = CHANGEOVER_TARGET_FRACTION if for_changeover else NIGHTLY_TARGET_FRACTION
+    limit = CHANGEOVER_TARGET_FRACTION if for_changeover else NIGHTLY_LIMIT_FRACTION
     share_l = machine.held_l * len(sides) / len(machine.sides)
     needed_l = water_for(held_l=share_l, passes=USUAL_PASSES, target=target)
     water_l = min(needed_l, machine.rinse_tank_l)
     left = left_fraction(held_l=share_l, water_l=water_l, passes=USUAL_PASSES)
+    takes_all = water_l < needed_l
+    is_short = takes_all and left > limit
     flow_l_per_min = nozzle_flow_l_per_min(machine.nozzle_size, machine.nozzle_pressure_kpa)
     return FlushPlan(
         sides=sides,
@@ -151,20 +158,22 @@ def flush_plan(machine: Machine, *, sides_needed: tuple[str, ...], for_changeove
         minutes_per_side=run_minutes(water_l / len(sides), nozzles=machine.positions, flow_l_per_min=flow_l_per_min),
         left_fraction=left,
         target_fraction=target,
-        is_short=water_l < needed_l,
-        because=_because(machine, needed_l=needed_l),
+        is_short=is_short,
+        because=_because(machine, left=left, target=target, is_short=is_short, takes_all=takes_all),
     )
 
 
-def _because(machine: Machine, *, needed_l: float) -> tuple[str, ...]:
+def _because(machine: Machine, *, left: float, target: float, is_short: bool, takes_all: bool) -> tuple[str, ...]:
     reasons = []
     if not machine.held_is_measured:
         reasons.append("The volume held in the boom is an estimate; measure it once.")
     if machine.rinse_tank_l <= 0.0:
         reasons.append("There is no rinse tank: bring clean water before it is parked.")
-    elif machine.rinse_tank_l < needed_l:
-        reasons.append("The rinse tank holds less than the flush needs: run every side shorter, not one side long.")
-        reasons.append("More than planned stays in the boom: flush again before another crop.")
+    elif takes_all:
+        reasons.append(f"It takes the whole rinse tank and leaves about {left:.1%} (aim: {target:.1%}).")
+        reasons.append("Run every side shorter, not one side long.")
+    if is_short:
+        reasons.append("Too little water: more than should stays in the boom. Flush again before another crop.")
     return tuple(reasons)
 
 

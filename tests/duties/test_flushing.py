@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from carewatch.duties.flushing import (
     CHANGEOVER_TARGET_FRACTION,
+    NIGHTLY_LIMIT_FRACTION,
     NIGHTLY_TARGET_FRACTION,
     flush_plan,
     left_fraction,
@@ -64,12 +65,26 @@ def test_a_changeover_takes_about_twice_the_water_of_a_nightly_flush() -> None:
 
 def test_water_stays_within_the_rinse_tank_and_every_side_runs_shorter() -> None:
     enough = flush_plan(a_machine(), sides_needed=BOTH)
-    short = flush_plan(a_machine(rinse_tank_l=200.0), sides_needed=BOTH)
-    assert short.water_l == 200.0
-    assert short.is_short
-    assert short.minutes_per_side == pytest.approx(enough.minutes_per_side * 200.0 / enough.water_l)
-    assert short.left_fraction == pytest.approx((1 / (1 + 200 / 60 / 3)) ** 3)
-    assert any("every side shorter" in reason for reason in short.because)
+    less = flush_plan(a_machine(rinse_tank_l=200.0), sides_needed=BOTH)
+    assert less.water_l == 200.0
+    assert less.minutes_per_side == pytest.approx(enough.minutes_per_side * 200.0 / enough.water_l)
+    assert less.left_fraction == pytest.approx((1 / (1 + 200 / 60 / 3)) ** 3)
+    assert "leaves about 10.6% (aim: 2.0%)" in less.because[0]
+    assert any("every side shorter" in reason for reason in less.because)
+
+
+# A rinse that dilutes what is held 1:10 is the least that is asked (German plant-protection services; isip.de)
+@pytest.mark.parametrize(("rinse_tank_l", "is_short"), [(200.0, True), (208.0, False), (482.0, False), (484.0, False)])
+def test_a_nightly_flush_is_short_when_it_dilutes_less_than_one_to_ten(rinse_tank_l: float, is_short: bool) -> None:
+    plan = flush_plan(a_machine(rinse_tank_l=rinse_tank_l), sides_needed=BOTH)
+    assert plan.is_short is is_short
+    assert any("Too little water" in reason for reason in plan.because) is is_short
+
+
+def test_a_changeover_is_short_when_it_misses_its_target_at_all() -> None:
+    # 60 L held take 1025 L to be lowered 300 times in three rinses: 60 x 3 x (300^(1/3) - 1) = 1025.0
+    assert flush_plan(a_machine(rinse_tank_l=1000.0), sides_needed=BOTH, for_changeover=True).is_short
+    assert not flush_plan(a_machine(rinse_tank_l=1026.0), sides_needed=BOTH, for_changeover=True).is_short
 
 
 def test_minutes_are_the_water_of_one_side_over_the_flow_of_all_its_nozzles() -> None:
@@ -139,11 +154,12 @@ def test_a_plan_never_asks_for_more_than_the_tank_holds_nor_hides_a_shortage(
 ) -> None:
     plan = flush_plan(a_machine(rinse_tank_l=rinse_tank_l, held_l=held_l), sides_needed=BOTH, for_changeover=changeover)
     assert plan.water_l <= rinse_tank_l
-    if plan.left_fraction > plan.target_fraction * (1 + 1e-9):
+    limit = CHANGEOVER_TARGET_FRACTION if changeover else NIGHTLY_LIMIT_FRACTION
+    if plan.left_fraction > limit * (1 + 1e-9):
         assert plan.is_short
-    if plan.is_short:
-        assert plan.left_fraction >= plan.target_fraction * (1 - 1e-9)
         assert plan.because
+    if plan.left_fraction < limit * (1 - 1e-9):
+        assert not plan.is_short
 
 
 @pytest.mark.parametrize(
