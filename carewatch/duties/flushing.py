@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from carewatch.duties.nozzles import nozzle_flow_l_per_min, run_minutes
 from carewatch.errors import BadInput
+from carewatch.fluids import mixing
 from carewatch.roster.model import Machine
 
 # Three rinses: Purdue Extension PPP-108 (as quoted by no-tillfarmer.com/articles/7574) and the Austrian chamber of
@@ -80,7 +81,7 @@ def left_fraction(*, held_l: float, water_l: float, passes: int) -> float:
     _check_passes(passes)
     if not 0.0 <= water_l < math.inf:
         raise BadInput(f"{water_l:g} L of water cannot be. Write litres, 0 or more.")
-    return float((1.0 + water_l / held_l / passes) ** -passes)
+    return float(mixing.left_fraction(poured_l=water_l, held_l=held_l, passes=passes))
 
 
 def water_for(*, held_l: float, passes: int, target: float) -> float:

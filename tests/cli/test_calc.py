@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from scipy.stats import norm
 
 from carewatch.cli.calc import calc
 
@@ -81,6 +84,97 @@ def test_a_slip_is_a_usage_error_that_names_the_value(arguments: tuple[str, ...]
     assert result.exit_code == 2
     assert said in result.output
     assert "Traceback" not in result.output
+
+
+PIPE = ("cooling", "--inner-mm", "22", "--wall-mm", "1.5", "--material", "stainless", "--start-c", "8", "--air-c", "-5")
+
+
+def test_cooling_of_a_pipe_under_a_fixed_film_follows_newtons_law() -> None:
+    # per metre, by hand: water 0.380 kg x 4190 J/kgK and wall 0.1107 L x 7.9 kg/L x 477 J/kgK behind a film of
+    # 15 W/m2K on 0.0785 m2; t = C / (h A) x ln((8 + 5) / (0 + 5)). 1 % for rounded properties and the thin wall
+    capacity_j_per_k = math.pi / 4 * 0.022**2 * 1000 * 4190 + math.pi / 4 * (0.025**2 - 0.022**2) * 7900 * 477
+    by_hand_h = capacity_j_per_k / (15 * math.pi * 0.025) * math.log(13 / 5) / 3600
+    said = answer(*PIPE, "--film", "15", "--hours", "48")
+    assert said["hours_to_freezing_point"] == pytest.approx(by_hand_h, rel=0.01)
+    # all ice: the heat of freezing 333.4 kJ/kg (IAPWS) through the same film at 5 K
+    freezing_h = math.pi / 4 * 0.022**2 * 1000 * 333_400 / (15 * math.pi * 0.025 * 5) / 3600
+    assert said["hours_to_ice_100"] - said["hours_to_freezing_point"] == pytest.approx(freezing_h, rel=0.01)
+    assert set(said) == COOLING_KEYS
+
+
+COOLING_KEYS = {"hours_to_freezing_point", "hours_to_ice_20", "hours_to_ice_100", "lowest_c", "freezes_at_c"}
+
+
+def test_what_is_not_reached_is_null_and_said_in_words() -> None:
+    warm = ("cooling", "--part", "valve", "--start-c", "8", "--air-c", "6", "--hours", "10")
+    said = answer(*warm)
+    assert said["hours_to_freezing_point"] is None
+    assert said["hours_to_ice_100"] is None
+    assert run(*warm).output.count("not within 10 h") == 3
+
+
+def test_a_clear_calm_sky_freezes_a_valve_in_air_above_freezing() -> None:
+    # physics of the sky: a dry exposed body under a clear sky settles below the air
+    calm = ("cooling", "--part", "valve", "--start-c", "8", "--air-c", "1.5", "--wind-mps", "0.5", "--hours", "12")
+    assert answer(*calm, "--sky", "clear")["hours_to_freezing_point"] is not None
+    assert answer(*calm, "--sky", "none")["hours_to_freezing_point"] is None
+
+
+def test_cooling_text_follows_the_units() -> None:
+    assert "32.0 °F" in run(*PIPE, "--units", "us").output
+    assert "0.0 °C" in run(*PIPE).output
+
+
+def test_a_fluid_has_its_own_freezing_point() -> None:
+    glycol = answer(*PIPE, "--fluid", "propylene_glycol", "--strength-vol-pct", "30")
+    # Lange's Handbook 15th ed. table 5.13: 30 vol % -12.8 °C; one degree of caution is added
+    assert glycol["freezes_at_c"] == pytest.approx(-11.8, abs=0.05)
+    assert answer(*PIPE, "--fluid", "product")["freezes_at_c"] == 0.0
+
+
+def test_odds_of_a_forecast_low_are_those_of_the_normal_law() -> None:
+    # scipy.stats; the spread itself is the one the answer names
+    said = answer("odds", "--low-c", "2", "--night", "1")
+    assert said["chance"] == pytest.approx(norm.cdf(0, loc=2, scale=said["spread_c"]), rel=1e-6)
+    assert answer("odds", "--low-c", "2", "--night", "5")["spread_c"] > said["spread_c"]
+    assert answer("odds", "--low-c", "2", "--grade", "raw")["chance"] > said["chance"]
+    assert answer("odds", "--low-c", "2", "--site-sd", "3")["spread_c"] > said["spread_c"]
+
+
+def test_odds_read_the_lows_of_an_ensemble_from_a_file(tmp_path: Path) -> None:
+    lows = tmp_path / "lows.csv"
+    lows.write_text("-1.0, 0.5\n2.0\n3.5\n")
+    mild, harsh = (answer("odds", "--members", str(lows), "--harm-c", harm)["chance"] for harm in ("-3", "0"))
+    assert 0 < mild < harsh < 1
+    lows.write_text("-1.0, cold\n")
+    refused = run("odds", "--members", str(lows))
+    assert (refused.exit_code, "'cold'" in refused.output) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("cooling", "--start-c", "8", "--air-c", "-5"), "Write --part, or all of"),
+        ((*PIPE, "--part", "valve"), "Write --part, or all of"),
+        (("cooling", "--inner-mm", "22", "--start-c", "8", "--air-c", "-5"), "Write --part, or all of"),
+        (("cooling", "--part", "nose", "--start-c", "8", "--air-c", "-5"), "'nose'"),
+        (("cooling", "--part", "valve", "--start-c", "500", "--air-c", "-5"), "500"),
+        ((*PIPE, "--film", "15", "--sky", "clear"), "--film replaces wind and sky"),
+        ((*PIPE, "--dew-c", "nan"), "dew point of nan"),
+        ((*PIPE, "--fluid", "moonshine"), "'moonshine'"),
+        ((*PIPE, "--fluid", "propylene_glycol"), "--strength-vol-pct"),
+        ((*PIPE, "--hours", "0"), "0 hours"),
+        (("odds",), "Write one of --low-c"),
+        (("odds", "--low-c", "2", "--night", "0"), "Night 0"),
+        (("odds", "--low-c", "nan"), "nan"),
+        (("odds", "--members", "no-such-file"), "no-such-file"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else None,
+)
+def test_a_slip_in_cooling_or_odds_is_a_usage_error_too(arguments: tuple[str, ...], said: str) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert said in result.output
 
 
 @pytest.mark.parametrize("command", sorted(calc.commands))
