@@ -46,7 +46,9 @@ def _duplicates(key: str, kind: str, tables: TableList) -> Iterator[Fault]:
             line = first.document.line_of((*first.path, key))
             where = first.document.name if line is None else f"{first.document.name}:{line}"
             problem = f"is the {key} of another {kind} ({where})."
-            yield table.fault((key,), word, problem, f"Give this {kind} a {key} of its own; two are never merged.")
+            article = "an" if key == "id" else "a"
+            fix = f"Give this {kind} {article} {key} of its own; two are never merged."
+            yield table.fault((key,), word, problem, fix)
 
 
 def _places(site: Written[SiteTable]) -> Iterator[Fault]:
@@ -182,9 +184,8 @@ def _coordinates(site: Written[SiteTable]) -> Iterator[Fault]:
     place = f"{table.lat_deg:g}, {table.lon_deg:g}"
     found = f" ({there})" if there else ""
     question = mistake_in_coordinates(table.zone, table.lat_deg, table.lon_deg)
-    fix = question or (
-        f'Write zone = "{there}", or correct the coordinates.' if there else "Check zone and coordinates."
-    )
+    otherwise = f'Write zone = "{there}", or correct the coordinates.' if there else "Check zone and coordinates."
+    fix = question or otherwise
     if agreement is Agreement.DOUBTFUL:
         problem = f"may contradict the coordinates {place}: another clock is kept there{found}."
         fix = f"{fix} Leave it if people there keep this clock."

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from carewatch.errors import Fault
 from carewatch.roster.complaints import faults_of
-from carewatch.roster.document import ABSENT, Document, Path, advice
+from carewatch.roster.document import ABSENT, Document, Path, advice, nearest
 from carewatch.roster.machine_rows import Row
 from carewatch.roster.tables import EITHER_UNIT, MAY_BE_MISSING, FleetTable, MachineTable, PersonTable, SiteTable, Table
 
@@ -90,8 +90,9 @@ def _heading_faults(document: Document) -> Iterator[Fault]:
 
 
 def _emptiness_faults(draft: FleetDraft) -> Iterator[Fault]:
+    misspelt = {nearest(key, KINDS) for key in draft.document.data if key not in ("fleet", *KINDS)}
     for kind, found in (("site", draft.sites), ("person", draft.people), ("machine", draft.machines)):
-        if not found and kind not in draft.document.data:
+        if not found and kind not in draft.document.data and kind not in misspelt:
             problem = f"is missing: the fleet has no {kind}."
             yield draft.document.fault((kind,), ABSENT, problem, f"Add one [[{kind}]] for each.")
 
@@ -139,5 +140,5 @@ def _unit_faults(written: Written[Table], model: type[Table]) -> Iterator[Fault]
             yield written.fault((us_key,), written.raw[us_key], problem, "Keep one of the two.")
         elif key not in written.raw and us_key not in written.raw and key not in MAY_BE_MISSING and written.raw:
             example = (model.model_fields[key].examples or [0])[0]
-            fix = f"Write {key} = {example}, or the same as {us_key} = {example / EITHER_UNIT[key][1]:.0f}."
+            fix = f"Write {key} = {example}, or in US units {us_key} = {example / EITHER_UNIT[key][1]:.0f}."
             yield written.fault((key,), ABSENT, "is missing.", fix)

@@ -47,7 +47,7 @@ def zone_agreement(
     return (Agreement.DOUBTFUL if near else Agreement.CONTRADICTS), here[0]
 
 
-def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float) -> str:
+def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float, *, find: Finder | None = None) -> str:
     """The usual slips that would make the zone right: a lost minus, or the two numbers exchanged."""
     slips = (
         (lat_deg, -lon_deg, "Is the minus of lon_deg missing? West of Greenwich it is negative."),
@@ -55,10 +55,17 @@ def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float) -> str:
         (lon_deg, lat_deg, "Are lat_deg and lon_deg exchanged?"),
         (-lat_deg, -lon_deg, "Are the signs of lat_deg and lon_deg right?"),
     )
+    find = find or installed_finder()
     for lat, lon, question in slips:
-        if abs(lat) <= 90 and zone_agreement(zone, lat, lon)[0] is Agreement.FITS:
+        if abs(lat) <= 90 and _is_certain(zone, lat, lon, find):
             return question
     return ""
+
+
+def _is_certain(zone: str, lat_deg: float, lon_deg: float, find: Finder | None) -> bool:
+    if find is None:
+        return _by_longitude(zone, lon_deg) is Agreement.FITS
+    return any(_same_clock(zone, other) for other in _zones_at(find, lat_deg, lon_deg))
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,271 @@
+"""Fleet files with one mistake each, and what has to be said about it. Run this file to read the messages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from carewatch.errors import FaultyFiles
+from carewatch.roster.reading import parse_roster
+
+FILE = "fleets/farm.toml"
+FLEET = """\
+[fleet]
+id = "long-field"
+name = "Long Field"
+zone = "America/Chicago"
+
+[[site]]
+id = "yard"
+name = "Yard"
+lat_deg = 41.62
+lon_deg = -93.28
+elevation_m = 285
+zone = "America/Chicago"
+contacts = ["mia", "tom"]
+
+  [[site.place]]
+  id = "gravel"
+  kind = "outdoors"
+
+  [[site.place]]
+  id = "shop"
+  kind = "heated_shop"
+
+[[person]]
+id = "mia"
+name = "Mia Lund"
+roles = ["manager"]
+email = "mia@long-field.example"
+
+[[person]]
+id = "tom"
+name = "Tom Adeyemi"
+roles = ["operator"]
+email = "tom@long-field.example"
+
+[[machine]]
+id = "north"
+name = "North sprayer"
+home_site = "yard"
+home_place = "gravel"
+operators = ["tom"]
+boom_width_m = 36.0
+sections = [12, 12, 12, 12, 12, 12]
+sides = ["front", "rear"]
+held_l = 115
+tank_l = 4000
+rinse_tank_l = 400
+nozzle_size = "04"
+nozzle_pressure_kpa = 300
+"""
+
+SECOND_MACHINE = """
+[[machine]]
+id = "south"
+name = "South sprayer"
+home_site = "yard"
+home_place = "shop"
+operators = ["tom"]
+boom_width_ft = 90
+sections = [9, 9, 18, 9, 9]
+tank_gal = 1000
+rinse_tank_gal = 100
+nozzle_size = "03"
+nozzle_pressure_psi = 40
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broken:
+    """One mistake: `old` becomes `new` in the fleet file (`old` empty: `new` is added at the end)."""
+
+    old: str
+    new: str
+    at: str | None  # the written line the fault must point to; None: no line can be asked for
+    field: str
+    says: tuple[str, ...]  # pieces of problem and fix
+    is_warning: bool = False
+
+    @property
+    def text(self) -> str:
+        if not self.old:
+            return FLEET + self.new
+        assert FLEET.count(self.old) >= 1, self.old
+        return FLEET.replace(self.old, self.new, 1)
+
+
+def second(old: str, new: str) -> str:
+    assert old in SECOND_MACHINE
+    return SECOND_MACHINE.replace(old, new, 1)
+
+
+CASES: dict[str, Broken] = {
+    "two machines with one id": Broken(
+        old="", new=second('id = "south"', 'id = "north"'), at='id = "north"', field="machine[2].id",
+        says=("is the id of another machine", FILE + ":36", "never merged"),
+    ),
+    "two machines with one name": Broken(
+        old="", new=second("South sprayer", "North  SPRAYER"), at='name = "North  SPRAYER"', field="machine[2].name",
+        says=("is the name of another machine",),
+    ),
+    "latitude that does not exist": Broken(
+        old="lat_deg = 41.62", new="lat_deg = 416.2", at="lat_deg = 416.2", field="site[1].lat_deg",
+        says=("from -90 up to 90",),
+    ),
+    "zone that contradicts the coordinates": Broken(
+        old='elevation_m = 285\nzone = "America/Chicago"', new='elevation_m = 285\nzone = "America/Los_Angeles"',
+        at='zone = "America/Los_Angeles"', field="site[1].zone", says=("contradicts", 'Write zone = "America/Chicago"'),
+    ),
+    "longitude without its minus": Broken(
+        old="lon_deg = -93.28", new="lon_deg = 93.28", at='zone = "America/Chicago"', field="site[1].zone",
+        says=("contradicts the coordinates 41.62, 93.28", "minus of lon_deg missing"),
+    ),
+    "zone that does not exist": Broken(
+        old='elevation_m = 285\nzone = "America/Chicago"', new='elevation_m = 285\nzone = "America/Chicgo"',
+        at='zone = "America/Chicgo"', field="site[1].zone", says=("is not a time zone", "America/Chicago"),
+    ),
+    "person nobody can reach": Broken(
+        old='roles = ["operator"]\nemail = "tom@long-field.example"', new='roles = ["operator"]',
+        at="[[person]]", field="person[2].email", says=("nobody can reach Tom Adeyemi", "told_by"),
+    ),
+    "unknown key": Broken(
+        old="boom_width_m = 36.0", new="boom_width_m = 36.0\nrinse_tnak_l = 400", at="rinse_tnak_l = 400",
+        field="machine[1].rinse_tnak_l", says=("is not a key here", 'Did you mean "rinse_tank_l"?'),
+    ),
+    "unknown heading": Broken(
+        old="[[machine]]", new="[[machines]]", at="[[machines]]", field="machines",
+        says=("is not a heading here", 'Did you mean "machine"?'),
+    ),
+    "machine at a site that does not exist": Broken(
+        old='home_site = "yard"', new='home_site = "yrad"', at='home_site = "yrad"', field="machine[1].home_site",
+        says=("is not the id of a site", 'Did you mean "yard"?'),
+    ),
+    "place the site does not have": Broken(
+        old='home_place = "gravel"', new='home_place = "gravle"', at='home_place = "gravle"',
+        field="machine[1].home_place", says=("is not the id of a place of this site", 'Did you mean "gravel"?'),
+    ),
+    "contact who does not exist": Broken(
+        old='contacts = ["mia", "tom"]', new='contacts = ["mia", "thom"]', at='contacts = ["mia", "thom"]',
+        field="site[1].contacts[2]", says=("is not the id of a person", 'Did you mean "tom"?'),
+    ),
+    "site without contacts": Broken(
+        old='contacts = ["mia", "tom"]', new="contacts = []", at="contacts = []", field="site[1].contacts",
+        says=("is empty", "in the order they are told"),
+    ),
+    "number in quotation marks": Broken(
+        old="tank_l = 4000", new='tank_l = "4000"', at='tank_l = "4000"', field="machine[1].tank_l",
+        says=("is not a number", "without quotation marks"),
+    ),
+    "negative volume": Broken(
+        old="held_l = 115", new="held_l = -115", at="held_l = -115", field="machine[1].held_l",
+        says=("out of range: above 0 up to 1000",),
+    ),
+    "feet written as metres": Broken(
+        old="boom_width_m = 36.0", new="boom_width_m = 120", at="boom_width_m = 120", field="machine[1].boom_width_m",
+        says=("out of range: from 1 up to 60", "Feet?"),
+    ),
+    "both units": Broken(
+        old="tank_l = 4000", new="tank_l = 4000\ntank_gal = 1057", at="tank_gal = 1057", field="machine[1].tank_gal",
+        says=("given twice", "Keep one"),
+    ),
+    "neither unit": Broken(
+        old="rinse_tank_l = 400\n", new="", at="[[machine]]", field="machine[1].rinse_tank_l",
+        says=("is missing", "rinse_tank_gal = 106"),
+    ),
+    "sections that hold nothing": Broken(
+        old="sections = [12, 12, 12, 12, 12, 12]", new="sections = [0, 0]", at="sections = [0, 0]",
+        field="machine[1].sections[1]", says=("out of range: from 1",),
+    ),
+    "label for a side there is not": Broken(
+        old="held_l = 115", new='held_l = 115\nside_labels = { back = "B" }', at='side_labels = { back = "B" }',
+        field="machine[1].side_labels.back", says=("is no side of this machine", "front, rear"),
+    ),
+    "part there is not": Broken(
+        old="held_l = 115", new='held_l = 115\nplumbing = ["boom_pipe", "hosses", "rinse_tank"]',
+        at='plumbing = ["boom_pipe", "hosses", "rinse_tank"]', field="machine[1].plumbing[2]",
+        says=("is not known here", 'Did you mean "hoses"?'),
+    ),
+    "line break in a name": Broken(
+        old='name = "North sprayer"', new='name = "North\\nBcc: all@farm.example"',
+        at='name = "North\\nBcc: all@farm.example"', field="machine[1].name", says=("line breaks or invisible",),
+    ),
+    "name that never ends": Broken(
+        old='name = "North sprayer"', new=f'name = "{"N" * 81}"', at=f'name = "{"N" * 81}"', field="machine[1].name",
+        says=("is 81 characters long", "at most 80"),
+    ),
+    "no mail address": Broken(
+        old="mia@long-field.example", new="mia(at)long-field.example", at='email = "mia(at)long-field.example"',
+        field="person[1].email", says=("is not a mail address",),
+    ),
+    "no time of day": Broken(
+        old='zone = "America/Chicago"\n\n', new='zone = "America/Chicago"\nday_mail_at = "6.30"\n\n',
+        at='day_mail_at = "6.30"', field="fleet.day_mail_at", says=("is not a time of day", '"06:30"'),
+    ),
+    "no date": Broken(
+        old="held_l = 115", new='held_l = 115\nlast_use_on = "Nov 20"', at='last_use_on = "Nov 20"',
+        field="machine[1].last_use_on", says=("is not a date", "2026-11-28"),
+    ),
+    "absence that ends before it begins": Broken(
+        old='email = "tom@long-field.example"',
+        new='email = "tom@long-field.example"\n[[person.absence]]\nfirst_on = 2026-11-20\nlast_on = 2026-11-02',
+        at="last_on = 2026-11-02", field="person[2].absence[1].last_on", says=("is before first_on (2026-11-20)",),
+    ),
+    "deputy who is the absent person": Broken(
+        old='email = "tom@long-field.example"',
+        new='email = "tom@long-field.example"\n[[person.absence]]\nfirst_on = 2026-11-02\nlast_on = 2026-11-20\n'
+        'deputy = "tom"',
+        at='deputy = "tom"', field="person[2].absence[1].deputy", says=("is the absent person",),
+    ),
+    "id that is no id": Broken(
+        old='id = "north"', new='id = "North Sprayer #1"', at='id = "North Sprayer #1"', field="machine[1].id",
+        says=("is no id", 'Write "north-sprayer-1"'),
+    ),
+    "nozzle size as a number": Broken(
+        old='nozzle_size = "04"', new="nozzle_size = 4", at="nozzle_size = 4", field="machine[1].nozzle_size",
+        says=("is a number", '"04"'),
+    ),
+    "kind of place there is not": Broken(
+        old='kind = "heated_shop"', new='kind = "heated shop"', at='kind = "heated shop"',
+        field="site[1].place[2].kind", says=("is not known here", 'Did you mean "heated_shop"?'),
+    ),
+    "nobody is manager": Broken(
+        old='roles = ["manager"]', new='roles = ["technician"]', at="[[person]]", field="person",
+        says=("holds no manager",),
+    ),
+    "rinse tank larger than the tank": Broken(
+        old="tank_l = 4000", new="tank_l = 300", at="rinse_tank_l = 400", field="machine[1].rinse_tank_l",
+        says=("is more than the tank holds (300 L)",),
+    ),
+    "text without quotation marks": Broken(
+        old='name = "North sprayer"', new="name = North sprayer", at="name = North sprayer", field="(syntax)",
+        says=("is not TOML", "quotation marks"),
+    ),
+    "decimal comma": Broken(
+        old="boom_width_m = 36.0", new="boom_width_m = 36,6", at="boom_width_m = 36,6", field="(syntax)",
+        says=("with a point",),
+    ),
+    "key written twice": Broken(
+        old="held_l = 115", new="held_l = 115\nheld_l = 116", at="held_l = 116", field="(syntax)", says=("twice",),
+    ),
+    "boom that holds far too much": Broken(
+        old="held_l = 115", new="held_l = 900", at="held_l = 900", field="machine[1].held_l",
+        says=("25 L per metre", "2.8 to 3.6"), is_warning=True,
+    ),
+    "nozzles three metres apart": Broken(
+        old="sections = [12, 12, 12, 12, 12, 12]", new="sections = [6, 6]", at="sections = [6, 6]",
+        field="machine[1].sections", says=("one every 3.00 m",), is_warning=True,
+    ),
+    "machine nobody operates": Broken(
+        old='operators = ["tom"]\n', new="", at="[[machine]]", field="machine[1].operators",
+        says=("evening message goes to the managers",), is_warning=True,
+    ),
+}  # fmt: skip
+
+
+if __name__ == "__main__":
+    for name, case in CASES.items():
+        print(f"--- {name}")
+        try:
+            print("\n".join(str(fault) for fault in parse_roster({FILE: case.text})[1]))
+        except FaultyFiles as faulty:
+            print(faulty)
