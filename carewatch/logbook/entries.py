@@ -33,11 +33,12 @@ class Sprayed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filled:
-    """A liquid was put in. `where`: part keys (default the tank)."""
+    """A liquid was put in. `where`: part keys (default the tank); `strength_vol_pct` belongs to antifreeze."""
 
     liquid: str
     where: tuple[str, ...] = ("tank",)
     litres: float | None = None
+    strength_vol_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

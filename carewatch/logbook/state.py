@@ -46,7 +46,8 @@ class Whereabouts:
     """Where a machine stands from `since` on. `kind` is the kind that counts (a shop not confirmed is a shed).
 
     `site` and `place` are ids (`place` None: somewhere at the site, counted as outdoors); `is_assumed`: nobody said so.
-    `known_by` is an entry id or `assumed`.
+    `known_by` is an entry id or `assumed`. `or_at`: other sites it may as well be at (used since somebody last said);
+    who has their weather takes the colder one.
     """
 
     site: str
@@ -57,6 +58,18 @@ class Whereabouts:
     known_by: str
     is_assumed: bool
     heat_known_until: datetime | None = None
+    or_at: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrengthReading:
+    """A strength measured since antifreeze last went through; `why_not` says why it does not count (empty: it does)."""
+
+    entry: str
+    section: int
+    side: str
+    first_ice_c: float | None
+    why_not: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +79,8 @@ class MachineState:
     `stays`: whereabouts over time, oldest first; the last one is now (heat running out later is in
     `heat_known_until`). `unrinsed_sides`: sides that hold product because they were not opened in a rinse since the
     last spraying (empty: nothing to rinse). `last_shift_started_at`/`last_sprayed_at`: first and last spraying of the
-    latest shift (a gap of 4 h starts a new one). `last_word_at`: latest entry of any kind.
+    latest shift (a gap of 4 h starts a new one). `last_word_at`: latest entry of any kind. `strengths`: what was
+    measured since antifreeze last went through that side. `counter_restarts`: entries whose counter went backwards.
     """
 
     machine: str
@@ -83,6 +97,8 @@ class MachineState:
     is_retired: bool
     is_laid_up: bool
     season_ended: bool
+    strengths: tuple[StrengthReading, ...] = ()
+    counter_restarts: tuple[str, ...] = ()
 
     @property
     def stands(self) -> Whereabouts:

@@ -1,0 +1,134 @@
+"""From entries to what the logbook says of one machine at one moment. Pure; the order of arrival has no say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from types import MappingProxyType
+
+from carewatch.logbook.antifreeze import liquid_or_unknown_strength
+from carewatch.logbook.boom import Boom, boom_after, worse_boom
+from carewatch.logbook.contents import contents_of, is_antifreeze
+from carewatch.logbook.entries import Channel, Entry, EntryKind, Filled, Sprayed
+from carewatch.logbook.hours import spray_hours, unwritten_uses
+from carewatch.logbook.order import effective_at, in_order, known_entries
+from carewatch.logbook.shift import Shift, latest_shift
+from carewatch.logbook.state import ASSUMED, MachineState, Whereabouts
+from carewatch.logbook.voids import standing, stories
+from carewatch.logbook.whereabouts import stays
+from carewatch.roster.model import Machine, PlaceKind, Roster
+
+IF_USED = "if-used"
+_SHELTER = (PlaceKind.OUTDOORS, PlaceKind.OPEN_ROOF, PlaceKind.UNHEATED_SHED, PlaceKind.HEATED_SHOP)
+
+
+def fold(
+    machine: Machine, roster: Roster, entries: Iterable[Entry], *, at: datetime, known_until: datetime | None = None
+) -> MachineState:
+    """What the logbook says of a machine.
+
+    Parameters
+    ----------
+    machine, roster : Machine, Roster
+        The machine and all there is to look up: its fleet, sites, places and people.
+    entries : iterable of Entry
+        In any order, with repeats, of any machine.
+    at : datetime
+        The moment asked about (aware); what happened later is left out.
+    known_until : datetime, optional
+        Only entries recorded up to here are known; None: all.
+
+    Returns
+    -------
+    MachineState
+        Where entries leave a doubt (clocks, corrections by others, sides not said), the worse story.
+    """
+    known = known_entries(machine.id, entries, at=at, known_until=known_until)
+    after_corrections = standing(known, machine, roster)
+    every = in_order((*after_corrections.stands, *after_corrections.doubted))
+    told = [
+        _Story(machine, roster, [entry for entry in every if entry.id not in left_out], at)
+        for left_out in stories(after_corrections)
+    ]
+    return _state(machine, roster, told, every, at)
+
+
+def wet_if_used(
+    machine: Machine, roster: Roster, entries: Iterable[Entry], *, at: datetime, used_at: datetime
+) -> MachineState:
+    """The state it would be in if it sprayed until `used_at` and nothing was done after: all sides wet, outdoors."""
+    use = Entry(
+        id=f"{IF_USED}:{machine.id}",
+        machine=machine.id,
+        kind=EntryKind.SPRAYED,
+        happened_at=used_at,
+        recorded_at=used_at,
+        by=IF_USED,
+        channel=Channel.COMMAND,
+        detail=Sprayed(sides=machine.side_keys),
+    )
+    known = [entry for entry in entries if entry.recorded_at <= at]
+    return fold(machine, roster, [*known, use], at=max(at, used_at))
+
+
+class _Story:
+    """One reading of the logbook: what follows if exactly these entries are true."""
+
+    def __init__(self, machine: Machine, roster: Roster, entries: Sequence[Entry], at: datetime) -> None:
+        with_use = in_order((*entries, *unwritten_uses(machine, entries)))
+        self.boom: Boom = boom_after(machine, with_use)
+        self.stays: tuple[Whereabouts, ...] = stays(machine, roster, with_use, at=at)
+        self.shift: Shift = latest_shift(with_use)
+        self.flags: Mapping[EntryKind, bool] = _flags(with_use)
+
+
+def _state(
+    machine: Machine, roster: Roster, told: Sequence[_Story], entries: Sequence[Entry], at: datetime
+) -> MachineState:
+    boom = told[0].boom if len(told) == 1 else worse_boom([story.boom for story in told])
+    shift = max((story.shift for story in told), key=_shift_order)
+    hours = spray_hours(machine, roster.fleet(machine.fleet), entries)
+    return MachineState(
+        machine=machine.id,
+        at=at,
+        contents=MappingProxyType({name: contents_of(name, part) for name, part in boom.parts.items()}),
+        stays=min((story.stays for story in told), key=_shelter_order),
+        unrinsed_sides=tuple(side for side in machine.side_keys if side in boom.unrinsed),
+        last_product=shift.product,
+        last_shift_started_at=shift.started_at,
+        last_sprayed_at=shift.ended_at,
+        last_opened_sides=shift.opened_sides,
+        last_word_at=max((effective_at(entry) for entry in entries), default=None),
+        spray_hours=MappingProxyType(dict(hours.by_side)),
+        is_retired=all(story.flags[EntryKind.RETIRED] for story in told),
+        is_laid_up=all(story.flags[EntryKind.LAID_UP] for story in told),
+        season_ended=all(story.flags[EntryKind.SEASON_ENDED] for story in told),
+        strengths=boom.strengths,
+        counter_restarts=hours.restarts,
+    )
+
+
+def _flags(entries: Sequence[Entry]) -> dict[EntryKind, bool]:
+    """Retired, laid up, season ended: each until the machine is used again."""
+    flags = dict.fromkeys((EntryKind.RETIRED, EntryKind.LAID_UP, EntryKind.SEASON_ENDED), False)
+    for entry in entries:
+        if entry.kind in flags:
+            flags[entry.kind] = True
+        elif isinstance(entry.detail, Sprayed) or (isinstance(entry.detail, Filled) and _is_for_use(entry.detail)):
+            flags = dict.fromkeys(flags, False)
+    return flags
+
+
+def _is_for_use(detail: Filled) -> bool:
+    """Whether water or product went into the tank; antifreeze poured in is part of putting it away."""
+    liquid = liquid_or_unknown_strength(detail.liquid, None)
+    return bool({"tank", "hopper"} & set(detail.where)) and not is_antifreeze(liquid)
+
+
+def _shift_order(shift: Shift) -> float:
+    return shift.ended_at.timestamp() if shift.ended_at is not None else float("-inf")
+
+
+def _shelter_order(told: tuple[Whereabouts, ...]) -> tuple[int, float, str]:
+    now = told[-1]
+    return (_SHELTER.index(now.kind), -now.colder_c, "" if now.known_by == ASSUMED else now.known_by)

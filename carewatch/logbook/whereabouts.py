@@ -1,0 +1,171 @@
+"""Where a machine stood and stands: said by somebody, used up by use, and heat only as long as it is confirmed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from carewatch.logbook.entries import AirMeasured, Entry, Filled, HeatChanged, Moved, Sprayed
+from carewatch.logbook.order import CLOCK_DOUBT, effective_at
+from carewatch.logbook.state import ASSUMED, Whereabouts
+from carewatch.roster.model import Machine, Place, PlaceKind, Roster, Site
+
+BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)  # a date before any entry: where it stood before anybody said so
+WARM_C = 5.0  # chosen: a reading this warm in a heated shop confirms the heat
+COLD_C = 2.0  # chosen: a reading this cold says that the heat is off, whatever was said before
+
+
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """A site and a place of it that the roster knows; no place: somewhere outdoors at the site."""
+
+    site: Site
+    place: Place | None
+
+    @property
+    def kind(self) -> PlaceKind:
+        return PlaceKind.OUTDOORS if self.place is None else self.place.kind
+
+    @property
+    def colder_c(self) -> float:
+        if self.place is not None:
+            return max(self.site.colder_c, self.place.colder_c)
+        return max([self.site.colder_c, *(place.colder_c for place in self.site.places if _is_open(place.kind))])
+
+
+def stays(machine: Machine, roster: Roster, entries: Sequence[Entry], *, at: datetime) -> tuple[Whereabouts, ...]:
+    """Whereabouts over time, oldest first, from sorted entries (unwritten uses included); the last one is at `at`.
+
+    Notes
+    -----
+    Before anybody said where it stands: its home, assumed, with no heat confirmed. After use: outdoors, at the worse
+    of home and the last site it was said to work at (the larger `colder_c`; on a tie the work site), until somebody
+    says; the other one stays in `or_at`. A use within the clock doubt of another person's word counts as after it.
+    """
+    walk = _Walk(machine, roster)
+    for entry in _uses_last_where_in_doubt(entries):
+        walk.take(entry)
+    walk.let_heat_run_out(at)
+    return tuple(walk.stays)
+
+
+def _uses_last_where_in_doubt(entries: Sequence[Entry]) -> list[Entry]:
+    told = [entry for entry in entries if isinstance(entry.detail, Moved | HeatChanged | AirMeasured)]
+    uses = [entry for entry in entries if isinstance(entry.detail, Sprayed | Filled)]
+    moves = [entry for entry in told if isinstance(entry.detail, Moved)]
+    keyed = [(effective_at(entry), 1, place, entry) for place, entry in enumerate(told)]
+    place = 0
+    for number, entry in enumerate(uses):
+        counts_at = used_at = effective_at(entry)
+        while place < len(moves) and effective_at(moves[place]) < used_at:
+            place += 1
+        for move in moves[place:]:
+            if effective_at(move) > used_at + CLOCK_DOUBT:
+                break
+            if move.by != entry.by:
+                counts_at = max(counts_at, effective_at(move))
+        keyed.append((counts_at, 0 if counts_at == used_at else 2, number, entry))
+    return [entry for _, _, _, entry in sorted(keyed, key=lambda row: row[:3])]
+
+
+class _Walk:
+    """Walks through the entries and lays one stay after the other."""
+
+    def __init__(self, machine: Machine, roster: Roster) -> None:
+        self.roster = roster
+        self.home = _spot(roster, machine.home_site, machine.home_place)
+        self.said = self.home
+        self.worked = self.home
+        self.spot = self.home
+        self.stays = [_stay(self.home, since=BEGINNING, known_by=ASSUMED, is_assumed=True)]
+
+    def take(self, entry: Entry) -> None:
+        at = effective_at(entry)
+        self.let_heat_run_out(at)
+        match entry.detail:
+            case Moved(site=site_id, place=place_id):
+                self.moved(site_id, place_id, entry, at)
+            case HeatChanged(is_on=is_on):
+                self.heat(is_on=is_on, entry=entry, at=at)
+            case AirMeasured(air_c=air_c) if air_c >= WARM_C or air_c <= COLD_C:
+                self.heat(is_on=air_c >= WARM_C, entry=entry, at=at)
+            case Sprayed() | Filled():
+                self.used(entry, at)
+            case _:
+                pass
+
+    def moved(self, site_id: str, place_id: str | None, entry: Entry, at: datetime) -> None:
+        try:
+            self.said = self.spot = _spot(self.roster, site_id, place_id)
+        except KeyError:
+            return  # a site the roster no longer has tells nothing; what was known before stands
+        if not _is_indoors(self.spot.kind):
+            self.worked = self.spot
+        stay = _stay(self.spot, since=at, known_by=entry.id, is_assumed=False)
+        self.lay(_with_heat(stay, self.spot, at) if self.spot.kind is PlaceKind.HEATED_SHOP else stay)
+
+    def heat(self, *, is_on: bool, entry: Entry, at: datetime) -> None:
+        if self.spot.kind is not PlaceKind.HEATED_SHOP:
+            return
+        base = _stay(self.spot, since=at, known_by=entry.id, is_assumed=self.stays[-1].is_assumed)
+        self.lay(_with_heat(base, self.spot, at) if is_on else base)
+
+    def used(self, entry: Entry, at: datetime) -> None:
+        home, work = _outdoors(self.home), _outdoors(self.worked)
+        self.spot = home if home.colder_c > work.colder_c else work
+        other = work if self.spot is home else home
+        or_at = (other.site.id,) if other.site.id != self.spot.site.id else ()
+        stay = _stay(self.spot, since=at, known_by=entry.id, is_assumed=True)
+        last = self.stays[-1]
+        if last.is_assumed and (last.site, last.place, last.kind) == (stay.site, stay.place, stay.kind):
+            return  # used again: nothing new about where it is
+        self.lay(replace(stay, or_at=or_at))
+
+    def let_heat_run_out(self, at: datetime) -> None:
+        """A shop nobody confirmed in time becomes a shed at that moment."""
+        last = self.stays[-1]
+        if last.heat_known_until is not None and last.heat_known_until <= at:
+            shed = replace(last, kind=PlaceKind.UNHEATED_SHED, since=last.heat_known_until, heat_known_until=None)
+            self.lay(shed)
+
+    def lay(self, stay: Whereabouts) -> None:
+        if self.stays and self.stays[-1].since == stay.since:
+            self.stays.pop()
+        self.stays.append(stay)
+
+
+def _spot(roster: Roster, site_id: str, place_id: str | None) -> _Spot:
+    site = roster.site(site_id)
+    return _Spot(site, None if place_id is None else site.place(place_id))
+
+
+def _outdoors(spot: _Spot) -> _Spot:
+    """The place itself if it is outdoors, else anywhere outdoors at its site."""
+    return spot if spot.kind is PlaceKind.OUTDOORS else _Spot(spot.site, None)
+
+
+def _stay(spot: _Spot, *, since: datetime, known_by: str, is_assumed: bool) -> Whereabouts:
+    """A stay in which no heat is counted."""
+    return Whereabouts(
+        site=spot.site.id,
+        place=None if spot.place is None else spot.place.id,
+        kind=PlaceKind.UNHEATED_SHED if spot.kind is PlaceKind.HEATED_SHOP else spot.kind,
+        colder_c=spot.colder_c,
+        since=since,
+        known_by=known_by,
+        is_assumed=is_assumed,
+    )
+
+
+def _with_heat(stay: Whereabouts, spot: _Spot, at: datetime) -> Whereabouts:
+    limit_h = spot.place.heat_confirmed_for_h if spot.place is not None else 0.0
+    return replace(stay, kind=PlaceKind.HEATED_SHOP, heat_known_until=at + timedelta(hours=limit_h))
+
+
+def _is_open(kind: PlaceKind) -> bool:
+    return kind in (PlaceKind.OUTDOORS, PlaceKind.OPEN_ROOF)
+
+
+def _is_indoors(kind: PlaceKind) -> bool:
+    return kind in (PlaceKind.UNHEATED_SHED, PlaceKind.HEATED_SHOP, PlaceKind.OPEN_ROOF)

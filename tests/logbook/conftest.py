@@ -1,0 +1,118 @@
+"""An invented fleet and a short way to write entries."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from carewatch.logbook.entries import Channel, Entry, EntryKind
+from carewatch.logbook.fold import fold
+from carewatch.logbook.kinds import DETAIL_TYPES
+from carewatch.logbook.state import MachineState
+from carewatch.roster.model import Fleet, Machine, Person, Place, PlaceKind, Role, Roster, Side, Site
+
+EVENING = datetime(2026, 10, 2, 18, 0, tzinfo=UTC)
+
+
+def make_machine(**changes: Any) -> Machine:
+    values: dict[str, Any] = {
+        "id": "heron",
+        "name": "Heron",
+        "fleet": "millrace",
+        "home_site": "yard",
+        "home_place": "hard_standing",
+        "operators": ("ines",),
+        "boom_width_m": 36.0,
+        "sections": (12, 12, 24, 12, 12),
+        "sides": (Side(key="front", label="front"), Side(key="rear", label="rear")),
+        "plumbing": ("boom_pipe", "hoses", "pump", "meter", "hopper", "tank", "rinse_tank"),
+        "held_l": 130.0,
+        "held_is_measured": True,
+        "tank_l": 4000.0,
+        "rinse_tank_l": 450.0,
+        "nozzle_size": "04",
+        "nozzle_pressure_kpa": 300.0,
+    }
+    return Machine(**(values | changes))
+
+
+def make_roster(machine: Machine) -> Roster:
+    yard = Site(
+        id="yard", name="Yard", lat_deg=51.0, lon_deg=10.0, elevation_m=200.0, zone="Europe/Berlin",
+        places=(
+            Place(id="hard_standing", name="Hard standing", kind=PlaceKind.OUTDOORS, colder_c=0.5),
+            Place(id="shop", name="Shop", kind=PlaceKind.HEATED_SHOP, heat_confirmed_for_h=72.0),
+            Place(id="barn", name="Barn", kind=PlaceKind.UNHEATED_SHED),
+            Place(id="lean_to", name="Lean-to", kind=PlaceKind.OPEN_ROOF),
+        ),
+        contacts=("odile",),
+    )  # fmt: skip
+    hollow = Site(
+        id="hollow", name="Hollow", lat_deg=51.3, lon_deg=10.4, elevation_m=150.0, zone="Europe/Berlin",
+        places=(Place(id="ford", name="By the ford", kind=PlaceKind.OUTDOORS, colder_c=2.0),),
+        contacts=("odile",),
+    )  # fmt: skip
+    ridge = Site(
+        id="ridge", name="Ridge", lat_deg=51.1, lon_deg=10.1, elevation_m=260.0, zone="Europe/Berlin",
+        places=(Place(id="top", name="Top", kind=PlaceKind.OUTDOORS),),
+        contacts=("odile",),
+    )  # fmt: skip
+    people = (
+        Person(id="odile", name="Odile", fleet="millrace", roles=frozenset({Role.MANAGER})),
+        Person(id="ines", name="Ines", fleet="millrace", roles=frozenset({Role.OPERATOR})),
+        Person(id="tomas", name="Tomas", fleet="millrace", roles=frozenset({Role.OPERATOR})),
+    )
+    other = Person(id="bruno", name="Bruno", fleet="elsewhere", roles=frozenset({Role.MANAGER}))
+    return Roster(
+        fleets=(
+            Fleet(
+                id="millrace",
+                name="Millrace",
+                zone="Europe/Berlin",
+                sites=(yard, hollow, ridge),
+                people=people,
+                machines=(machine,),
+            ),
+            Fleet(id="elsewhere", name="Elsewhere", zone="UTC", sites=(), people=(other,), machines=()),
+        )
+    )
+
+
+class Book:
+    """A logbook being written: `book.add("rinsed", hours=1, sides=(...))` puts a line `hours` after the evening."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self.roster = make_roster(machine)
+        self.entries: list[Entry] = []
+
+    def add(self, kind: str, after_h: float, *, by: str = "ines", late_h: float = 0.0, **told: Any) -> Entry:
+        happened_at = EVENING + timedelta(hours=after_h)
+        entry = Entry(
+            id=told.pop("id", f"e{len(self.entries) + 1}"),
+            machine=self.machine.id,
+            kind=EntryKind(kind),
+            happened_at=happened_at,
+            recorded_at=happened_at + timedelta(hours=late_h),
+            by=by,
+            channel=told.pop("channel", Channel.PAGE),
+            detail=DETAIL_TYPES[EntryKind(kind)](**told),
+        )
+        self.entries.append(entry)
+        return entry
+
+    def fold(self, after_h: float = 24.0, **more: Any) -> MachineState:
+        return fold(self.machine, self.roster, self.entries, at=EVENING + timedelta(hours=after_h), **more)
+
+
+@pytest.fixture
+def book() -> Book:
+    return Book(make_machine())
+
+
+@pytest.fixture
+def book_of() -> Callable[..., Book]:
+    return lambda **changes: Book(make_machine(**changes))
