@@ -7,21 +7,32 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
-from email.headerregistry import Address
+from email.header import Header
+from email.headerregistry import Address, AddressHeader, BaseHeader
 from email.message import EmailMessage
-from email.policy import SMTP, EmailPolicy
+from email.policy import EmailPolicy
+from email.utils import quote
 
 from carewatch.errors import BadInput
 from carewatch.notices.notice import Notice
 
 WHOLE_HEADERS = frozenset({"references", "in-reply-to", "message-id"})
-"""Long ones are never folded: Python wraps long Message-IDs into encoded words, which no mail program reads."""
+"""Never folded."""
+
+TEXT_HEADERS = frozenset({"subject", "x-carewatch-machines"})
+"""Free text, in encoded words where it is not ASCII."""
+
+FOLD_AT = 75
+"""Longest encoded word (RFC 2047, 2)."""
 
 LONGEST_LINE = 998
 """RFC 5322, 2.1.1."""
 
 LONGEST_SUBJECT = 200
 """Chosen: no mail program shows more."""
+
+LONGEST_NAME = 60
+"""Chosen: the same for the name of a sender."""
 
 MOST_REFERENCES = 20
 """Chosen: keeps the line under LONGEST_LINE with our Message-IDs; the first and the newest are kept."""
@@ -32,19 +43,28 @@ _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Z
 
 
 class MailPolicy(EmailPolicy):
-    """SMTP line ends and 7-bit bodies; ordinary headers folded at 78 columns, those with Message-IDs kept whole."""
+    """SMTP line ends, 7-bit bodies, and headers folded by us.
+
+    Python's newer folding loses spaces between encoded words of a long subject, wraps long Message-IDs into encoded
+    words, and puts a line break before a first word that is long; its older `Header` does none of this.
+    """
 
     def fold(self, name: str, value: str) -> str:
         """Give one header as text."""
-        return str(_folding(name).fold(name, value))
+        lower = name.lower()
+        if lower in WHOLE_HEADERS:
+            return f"{name}: {value}\r\n"
+        if lower in TEXT_HEADERS:
+            return f"{name}: {_encoded(str(value), name)}\r\n"
+        if isinstance(value, BaseHeader) and isinstance(value, AddressHeader):
+            return f"{name}: {', '.join(_encoded_address(address) for address in value.addresses)}\r\n"
+        return str(super().fold(name, value))
 
     def fold_binary(self, name: str, value: str) -> bytes:
         """Give one header as bytes."""
-        return _folding(name).fold_binary(name, value)
+        return self.fold(name, value).encode("ascii")
 
 
-_NARROW = SMTP.clone(cte_type="7bit")
-_WIDE = _NARROW.clone(max_line_length=LONGEST_LINE)
 _POLICY = MailPolicy(linesep="\r\n", cte_type="7bit", max_line_length=LONGEST_LINE)
 
 
@@ -60,11 +80,11 @@ def compose(
 ) -> bytes:
     """Give the whole mail; the same arguments give the same bytes."""
     mail = EmailMessage(policy=_POLICY)
-    mail["From"] = Address(clean(sender_name), addr_spec=checked_address(sender_address))
+    mail["From"] = Address(clean(sender_name)[:LONGEST_NAME].strip(), addr_spec=checked_address(sender_address))
     mail["To"] = Address(addr_spec=checked_address(notice.to))
     if reply_to is not None:
         mail["Reply-To"] = Address(addr_spec=checked_address(reply_to))
-    mail["Subject"] = clean(notice.subject)[:LONGEST_SUBJECT]
+    mail["Subject"] = clean(notice.subject)[:LONGEST_SUBJECT].strip()
     mail["Date"] = date
     mail["Message-ID"] = clean(message_id)
     if references:
@@ -73,7 +93,7 @@ def compose(
         mail["References"] = " ".join(kept)
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday reply comes back
     mail["X-Carewatch-Kind"] = notice.kind.value
-    mail["X-Carewatch-Machines"] = clean(", ".join(notice.machines))[:LONGEST_SUBJECT]
+    mail["X-Carewatch-Machines"] = clean(", ".join(notice.machines))[:LONGEST_SUBJECT].strip()
     mail.set_content(_body_text(notice.text))
     mail.add_alternative(_body_text(notice.html), subtype="html")
     mail.set_boundary("=_" + hashlib.sha256(message_id.encode()).hexdigest()[:32])
@@ -106,8 +126,20 @@ def checked_address(address: str) -> str:
     return address
 
 
-def _folding(name: str) -> EmailPolicy[EmailMessage]:
-    return _WIDE if name.lower() in WHOLE_HEADERS else _NARROW
+def _encoded(text: str, header_name: str) -> str:
+    if text.isascii():
+        return text
+    return Header(text, "utf-8", header_name=header_name, maxlinelen=FOLD_AT).encode(linesep="\r\n")
+
+
+def _encoded_address(address: Address) -> str:
+    name = address.display_name
+    if not name:
+        return address.addr_spec
+    if name.isascii():
+        return f'"{quote(name)}" <{address.addr_spec}>'
+    words = Header(name, "utf-8", maxlinelen=FOLD_AT).encode(linesep="\r\n")
+    return f"{words}\r\n <{address.addr_spec}>"
 
 
 def _body_text(text: str) -> str:
