@@ -1,4 +1,4 @@
-"""One raw answer of a forecast service, kept as it came. Sources make it, the store keeps it, neither knows the other."""
+"""One raw answer of a forecast service, kept as it came: sources make it, the store keeps it."""
 
 from __future__ import annotations
 

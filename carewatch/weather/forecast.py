@@ -37,7 +37,8 @@ class Forecast:
     Arrays are hourly, value at the hour mark, first at `start_at` (a full UTC hour), all of one length [n]; NaN where
     nothing is known. `wind_mps` is at 10 m, `cloud_fraction` 0..1, `rain_mm` the sum of the hour that follows.
     `spread_c` [n] is a standard deviation, `members_c` [members, n]. Gaps of up to 6 h are already filled and named
-    in `warnings`.
+    in `warnings`. `title` is the service's name as people know it; with `is_height_corrected` False the air is that of
+    `elevation_m` and not yet of the site's own height.
     """
 
     source: str
@@ -56,6 +57,13 @@ class Forecast:
     members_c: FloatArray | None = None
     elevation_m: float | None = None
     warnings: tuple[str, ...] = ()
+    title: str = ""
+    is_height_corrected: bool = True
+
+    @property
+    def name(self) -> str:
+        """What people call the service."""
+        return self.title or self.source
 
     @property
     def hours(self) -> int:

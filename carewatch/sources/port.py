@@ -1,0 +1,39 @@
+"""What every forecast source can do. The service asks `update` at a tick and `read` whenever it plans."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Protocol
+
+from carewatch.roster.model import Site
+from carewatch.weather.answer import Answer
+from carewatch.weather.forecast import Forecast, Grade
+
+Recall = Callable[[str], Answer | None]
+"""The newest stored answer of this source under a key."""
+
+
+class Source(Protocol):
+    """A forecast service, or files that stand for one."""
+
+    @property
+    def name(self) -> str:
+        """The word for it in settings and in stored answers."""
+        ...
+
+    def grade(self, site: Site) -> Grade:
+        """How much local correction its forecasts for this site have had."""
+        ...
+
+    def covers(self, site: Site) -> bool:
+        """Whether it may know this site at all, judged by coordinates alone."""
+        ...
+
+    def update(self, site: Site, *, now: datetime, recall: Recall) -> tuple[Answer, ...]:
+        """Ask what its terms allow at `now`; new and renewed answers, to be stored. Raises UpstreamTrouble."""
+        ...
+
+    def read(self, site: Site, *, recall: Recall) -> Forecast | None:
+        """The forecast in the stored answers; None while there is none. Raises UpstreamTrouble on garbage."""
+        ...
