@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import exp
 
 from carewatch.errors import BadInput
-from carewatch.fluids.freezing import MEASURED_LOWEST_C, WATER_FREEZES_C, freezes_at_c
+from carewatch.fluids.freezing import WATER_FREEZES_C, freezes_at_c
 from carewatch.fluids.liquid import WATER, Liquid, LiquidKind
 from carewatch.fluids.mixing import full_mixing_vol_pct
 from carewatch.fluids.naming import liquid_named
@@ -17,6 +17,7 @@ from carewatch.logbook.state import Fill
 
 BLOWN_OUT_SHARE = 0.15  # chosen: share of the held volume that stays after air or draining
 READING_ERROR_C = 1.0  # a glycol refractometer is good to about 1 °C (ASTM D3321)
+COLDEST_READING_C = -45.0  # chosen: colder (60 vol % glycol and more) is refused as fluid; "-50" is a burst rating
 
 
 def liquid_or_unknown_strength(name: str, strength_vol_pct: float | None) -> Liquid:
@@ -149,7 +150,7 @@ def scale_fits(scale: str, drum: Liquid) -> bool:
 def _read_liquid(detail: StrengthMeasured, drum: Liquid) -> Liquid | None:
     """The liquid a reading shows; of a strength and a point the warmer. None: it is no possible reading."""
     shown = []
-    if detail.first_ice_c is not None and MEASURED_LOWEST_C <= detail.first_ice_c < float("inf"):
+    if detail.first_ice_c is not None and COLDEST_READING_C <= detail.first_ice_c < float("inf"):
         shown.append(replace(drum, strength_vol_pct=None, measured_at_c=min(detail.first_ice_c, WATER_FREEZES_C)))
     if detail.strength_vol_pct is not None and 0.0 <= detail.strength_vol_pct <= 100.0:
         shown.append(replace(drum, strength_vol_pct=detail.strength_vol_pct))
