@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, create_engine, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, make_url
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -27,14 +27,14 @@ class Database:
     @classmethod
     def open(cls, url_or_path: str | Path, *, migrate: bool = True) -> Database:
         """Open a SQLite file by its path, or any database by its SQLAlchemy URL, and bring it to the current tables."""
-        url = str(url_or_path) if "://" in str(url_or_path) else f"sqlite:///{Path(url_or_path).absolute()}"
+        url = _url_of(url_or_path)
         file = _sqlite_file(url)
         if file is not None:
             _make_private_file(file)
         try:
-            engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
+            engine = create_engine(url, pool_pre_ping=file is None)
         except (SQLAlchemyError, ImportError) as error:
-            raise StoreTrouble(f"{make_url(url).render_as_string()} cannot be used as a database: {error}") from error
+            raise StoreTrouble(f"{url.render_as_string()} cannot be used as a database: {error}") from error
         dialect.prepare_engine(engine)
         database = cls(engine, Ballast(file) if file is not None else None)
         database._settle_layout(migrate=migrate)
@@ -81,13 +81,24 @@ class Database:
             raise StoreTrouble(_in_words(error)) from error
 
 
-def _sqlite_file(url: str) -> Path | None:
-    parsed = make_url(url)
-    if parsed.get_backend_name() != "sqlite":
+def _url_of(url_or_path: str | Path) -> URL:
+    if "://" not in str(url_or_path):
+        # built, not parsed: a path may hold ? # and %
+        return URL.create("sqlite", database=str(Path(url_or_path).absolute()))
+    try:
+        return make_url(str(url_or_path))
+    except SQLAlchemyError as error:
+        raise StoreTrouble(
+            "The address of the database cannot be read; write sqlite:///FILE or postgresql://..."
+        ) from error
+
+
+def _sqlite_file(url: URL) -> Path | None:
+    if url.drivername.partition("+")[0] != "sqlite":
         return None
-    if parsed.database in (None, "", ":memory:"):
+    if url.database in (None, "", ":memory:"):
         raise StoreTrouble("A database in memory forgets everything at once; give the path of a file.")
-    return Path(str(parsed.database))
+    return Path(str(url.database))
 
 
 def _make_private_file(file: Path) -> None:
