@@ -23,6 +23,7 @@ SECRETS = {  # environment variable -> the setting it fills
 }
 OTHER_VARIABLES = ("CAREWATCH_CONFIG",)  # read by the commands: which settings file
 HIDDEN = "(hidden)"
+LOOPBACK = ("127.0.0.1", "::1", "localhost")
 MOST_BYTES = 1_000_000  # chosen: a settings file is a page long
 EXAMPLE_DOMAINS = ("example", "example.org", "example.com", "example.net", "invalid", "test")  # RFC 2606
 
@@ -192,11 +193,22 @@ def parse_settings(file: Path, text: str, environ: Mapping[str, str]) -> Setting
     sections = {name: _section(document, name, environ, faults) for name in SECTIONS}
     faults.extend(_mail_faults(document, environ))
     faults.extend(_environment_faults(environ))
+    faults.extend(_open_doors(document))
     faults.extend(_example_contact(document))
     if any(not fault.is_warning for fault in faults):
         raise FaultyFiles(sorted(faults, key=lambda fault: fault.line or 0))
     found: dict[str, Any] = dict(sections)
     return Settings(file=file, origins=dict(_origins(document, environ)), warnings=tuple(faults), **found)
+
+
+def fleet_paths_in(file: Path) -> tuple[Path, ...]:
+    """The fleet files a settings file names, even where the rest of it has faults; nothing if that cannot be read."""
+    try:
+        written = parse_toml(file.as_posix(), _text_of(file)).data.get("roster", {})
+        fleets = RosterSettings.model_validate(written).fleets
+    except (FaultyFiles, ValidationError):
+        return ()
+    return tuple(file.parent / path for path in fleets)
 
 
 def _text_of(file: Path) -> str:
@@ -273,6 +285,20 @@ def _mail_faults(document: Document, environ: Mapping[str, str]) -> Iterator[Fau
     if "host" in written and written.get("security") == "none" and has_password:
         fix = 'Write security = "starttls" or "tls".'
         yield document.fault(("mail", "security"), "none", "would send the password readable for everyone.", fix)
+
+
+def _open_doors(document: Document) -> Iterator[Fault]:
+    """Settings that show to others what is meant for this computer or this network."""
+    service, mail = document.data.get("service"), document.data.get("mail")
+    host = service.get("health_host") if isinstance(service, dict) else None
+    if isinstance(host, str) and host not in LOOPBACK:
+        fix = 'Write health_host = "127.0.0.1", unless a firewall keeps strangers out.'
+        problem = "lets other computers ask /health."
+        yield document.fault(("service", "health_host"), host, problem, fix, is_warning=True)
+    if isinstance(mail, dict) and mail.get("security") == "none" and mail.get("host") not in (None, *LOOPBACK):
+        fix = 'Write security = "starttls" or "tls" where the server offers it.'
+        problem = "sends every message readable for whoever is on the way."
+        yield document.fault(("mail", "security"), "none", problem, fix, is_warning=True)
 
 
 def _environment_faults(environ: Mapping[str, str]) -> Iterator[Fault]:

@@ -134,8 +134,8 @@ def _reach(draft: FleetDraft) -> Iterator[Fault]:
     for machine in draft.machines:
         operators = [word for _, word in machine.texts("operators")]
         if known.issuperset(operators) and not has_address.intersection(operators):
-            problem = "holds nobody who has a mail address: the evening message goes to the managers instead."
-            fix = "Add an operator with an address, if there is one."
+            problem = "holds nobody who has a mail address: nobody gets the evening message of this machine."
+            fix = "Name somebody who has one, a manager if need be."
             value = operators if "operators" in machine.raw else ABSENT
             yield machine.fault(("operators",), value, problem, fix, is_warning=True)
 

@@ -257,7 +257,7 @@ CASES: dict[str, Broken] = {
     ),
     "machine nobody operates": Broken(
         old='operators = ["tom"]\n', new="", at="[[machine]]", field="machine[1].operators",
-        says=("evening message goes to the managers",), is_warning=True,
+        says=("nobody gets the evening message",), is_warning=True,
     ),
 }  # fmt: skip
 

@@ -1,0 +1,304 @@
+"""`carewatch check`: every setting with its origin, the roster, every fault, and what works here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from carewatch.errors import Fault
+    from carewatch.roster.model import Roster
+    from carewatch.settings import Settings
+
+SendTest = Callable[["Settings", "Roster", datetime], list[str]]
+
+DAYS_LOOKED_AHEAD = 60  # chosen: absences are entered weeks ahead; beyond, a warning would only be noise
+CAUTIONS = (
+    "Mail wakes nobody. Who must be woken for an urgent notice needs a device that makes a noise for this sender.",
+    "A notice is not an official weather warning, and no notice is no promise of no freeze.",
+)
+
+
+@dataclass(kw_only=True)
+class Findings:
+    """What a check found; whatever could not be read stays None and its faults say why."""
+
+    settings: Settings | None = None
+    roster: Roster | None = None
+    faults: list[Fault] = field(default_factory=list)
+    sent: list[str] = field(default_factory=list)
+
+    @property
+    def errors(self) -> list[Fault]:
+        return [fault for fault in self.faults if not fault.is_warning]
+
+
+def send_by_service(settings: Settings, roster: Roster, now: datetime) -> list[str]:
+    """A test message to every manager through the channel of the settings; one line for each says what became of it."""
+    sent: list[str] = import_module("carewatch.service.testing_mail").send_test(settings, roster, now)
+    return sent
+
+
+def make_check(send: SendTest) -> click.Command:
+    """The command, with the function that sends test messages."""
+
+    @click.command()
+    @click.option(
+        "--config",
+        type=click.Path(path_type=Path),
+        default=Path("config/carewatch.toml"),
+        envvar="CAREWATCH_CONFIG",
+        show_default=True,
+        help="The settings file.",
+    )
+    @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+    @click.option("--send-test", is_flag=True, help="Send a test message to every manager, the way notices go.")
+    def check(config: Path, as_json: bool, send_test: bool) -> None:
+        """Check settings and roster before relying on them.
+
+        Names every fault with file, line and field, and what to write instead; says where each setting comes from
+        and which ways of answering work here. Exit code 0: usable (there may be warnings), 1: not usable.
+
+        \b
+        Example:
+          carewatch check --config config/carewatch.toml
+        """
+        from carewatch.service import clock
+
+        now = clock.now()
+        findings = look(config, now)
+        if send_test:
+            _try_sending(findings, send, now)
+        click.echo(as_document(findings) if as_json else "\n".join(as_lines(findings)))
+        click.get_current_context().exit(1 if findings.errors else 0)
+
+    return check
+
+
+check = make_check(send_by_service)
+
+
+def look(config: Path, now: datetime) -> Findings:
+    """Read everything a run of the service would read, and judge it."""
+    from carewatch.errors import FaultyFiles
+    from carewatch.roster.reading import read_roster
+    from carewatch.settings import fleet_paths_in, read_settings
+
+    findings = Findings()
+    fleet_paths: tuple[Path, ...] = ()
+    try:
+        findings.settings = read_settings(config)
+        fleet_paths = findings.settings.fleet_paths
+        findings.faults += [*findings.settings.warnings, *_folder_faults(findings.settings)]
+    except FaultyFiles as faulty:
+        findings.faults += faulty.faults
+        fleet_paths = fleet_paths_in(config)  # so that one look names the faults of the roster as well
+    try:
+        if fleet_paths:
+            findings.roster, warnings = read_roster(fleet_paths)
+            findings.faults += [*warnings, *_nobody_there(findings.roster, now)]
+    except FaultyFiles as faulty:
+        findings.faults += faulty.faults
+    return findings
+
+
+def _folder_faults(settings: Settings) -> Iterator[Fault]:
+    """Folders that cannot be written into."""
+    from carewatch.errors import Fault
+
+    wanted = {
+        "database.path": settings.database_path.parent,
+        "service.heartbeat_file": settings.heartbeat_path.parent,
+        "mail.files": settings.mail_folder,
+    }
+    for name, folder in wanted.items():
+        reason = None if folder is None else _why_not_writable(folder)
+        if reason:
+            origin, _, line = settings.origins[name].rpartition(":")
+            yield Fault(
+                file=origin or settings.file.as_posix(),
+                line=int(line) if line.isdigit() else None,
+                field=name,
+                value=str(folder),
+                problem=reason,
+                fix="Write another path, or give the account carewatch runs under the right to write there.",
+            )
+
+
+def _why_not_writable(folder: Path) -> str | None:
+    import os
+
+    nearest = folder
+    while not nearest.exists() and nearest != nearest.parent:
+        nearest = nearest.parent
+    if not nearest.is_dir():
+        return f"is below {nearest}, which is no folder."
+    return None if os.access(nearest, os.W_OK | os.X_OK) else "cannot be written into."
+
+
+def _nobody_there(roster: Roster, now: datetime) -> Iterator[Fault]:
+    """Days ahead on which everybody who is told about a site is away."""
+    from carewatch.errors import Fault
+    from carewatch.notices.who import Address
+
+    for site in roster.sites:
+        noons = [now + timedelta(days=n) for n in range(DAYS_LOOKED_AHEAD)]
+        alone = [at for at in noons if not Address(roster=roster, refused=frozenset(), now=at).chain(site)]
+        if alone:
+            yield Fault(
+                file="roster",
+                line=None,
+                field=f"site {site.id}",
+                value=", ".join(site.contacts),
+                problem=f"has nobody to tell on {len(alone)} days from {alone[0].astimezone(site.tz).date()} on.",
+                fix="Name a deputy in [[person.absence]], or another contact.",
+                is_warning=True,
+            )
+
+
+def _try_sending(findings: Findings, send: SendTest, now: datetime) -> None:
+    from carewatch.errors import CarewatchError
+
+    if findings.errors or findings.settings is None or findings.roster is None:
+        findings.sent = ["No test message was sent: correct the faults first."]
+        return
+    try:
+        findings.sent = send(findings.settings, findings.roster, now)
+    except CarewatchError as trouble:
+        findings.faults.append(_sending_fault(findings.settings, str(trouble)))
+
+
+def _sending_fault(settings: Settings, trouble: str) -> Fault:
+    from carewatch.errors import Fault
+
+    way = settings.mail.host or str(settings.mail_folder)
+    fix = "Correct [mail], then run the same command again."
+    return Fault(file=settings.file.as_posix(), line=None, field="mail", value=way, problem=trouble, fix=fix)
+
+
+# ---------------------------------------------------------------- what works here
+
+
+def ways_out(settings: Settings) -> list[str]:
+    """How messages leave this installation."""
+    if settings.mail_folder is not None:
+        return [f"NO MAIL IS SENT: messages are written into {settings.mail_folder}. Set [mail] host to send them."]
+    mail = settings.mail
+    login = f", as {mail.user}" if mail.user else ", without login"
+    return [f"Mail goes out by {mail.host}:{mail.port_used} ({mail.security}{login}), from {mail.from_address}."]
+
+
+def ways_of_answering() -> list[tuple[str, bool, str]]:
+    """Every way an answer may come in, whether it works here, and what to know about it."""
+    return [
+        ("carewatch log", True, "on this computer; somebody at it writes down what people say or call in"),
+        ("reply by mail", False, "replies go to a person's mailbox; carewatch does not read them"),
+        ("web page", False, "messages hold no links; carewatch has no pages yet"),
+    ]
+
+
+# ---------------------------------------------------------------- showing it
+
+
+def as_lines(findings: Findings) -> Iterator[str]:
+    """The findings for a reader; faults stand last, where the eye ends up."""
+    if findings.settings is not None:
+        yield "Settings"
+        rows = list(findings.settings.rows())
+        wide_name, wide_value = (max(len(row[n]) for row in rows) for n in (0, 1))
+        for name, value, origin in rows:
+            yield f"  {name:<{wide_name}}  {value:<{min(wide_value, 40)}}  {origin}"
+    if findings.roster is not None:
+        yield "Roster"
+        yield from (f"  {line}" for line in roster_lines(findings.roster))
+    if findings.settings is not None:
+        yield "Messages"
+        yield from (f"  {line}" for line in [*ways_out(findings.settings), *CAUTIONS])
+        yield "Answers"
+        for way, works, remark in ways_of_answering():
+            yield f"  {'works' if works else 'does not work'}: {way} ({remark})"
+    yield from findings.sent
+    yield from _fault_lines(findings)
+
+
+def _fault_lines(findings: Findings) -> Iterator[str]:
+    warnings = [fault for fault in findings.faults if fault.is_warning]
+    for heading, faults in (("Warnings", warnings), ("Faults", findings.errors)):
+        if faults:
+            yield heading
+            yield from (f"  {fault}" for fault in faults)
+    if findings.errors:
+        yield f"Not usable as it is: {_counted(len(findings.errors), 'fault')}, {_counted(len(warnings), 'warning')}."
+    else:
+        yield f"Usable. {_counted(len(warnings), 'warning')}."
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number or 'no'} {word}{'' if number == 1 else 's'}"
+
+
+def roster_lines(roster: Roster) -> Iterator[str]:
+    """Each fleet with its sites and machines, and what is only estimated."""
+    for fleet in roster.fleets:
+        sites, people, machines = len(fleet.sites), len(fleet.people), len(fleet.machines)
+        yield f"{fleet.name} ({fleet.id}): {_counted(sites, 'site')}, {people} people, {_counted(machines, 'machine')}"
+        for machine in fleet.machines:
+            held = "measured" if machine.held_is_measured else "estimated: measure it once"
+            boom = f"{machine.boom_width_m:.1f} m, {machine.positions} nozzle bodies, holds {machine.held_l:.0f} L ({held})"
+            yield f"  {machine.name} ({machine.id}): {machine.home_site}/{machine.home_place}, {boom}"
+
+
+def as_document(findings: Findings) -> str:
+    """The findings as one JSON document."""
+    settings, roster = findings.settings, findings.roster
+    rows = settings.rows() if settings else ()
+    return json.dumps(
+        {
+            "usable": not findings.errors,
+            "settings": [{"name": name, "value": value, "origin": origin} for name, value, origin in rows],
+            "fleets": _fleet_rows(roster) if roster else [],
+            "ways_out": ways_out(settings) if settings else [],
+            "ways_of_answering": [
+                {"way": way, "works": works, "remark": remark} for way, works, remark in ways_of_answering()
+            ],
+            "cautions": list(CAUTIONS),
+            "sent": findings.sent,
+            "faults": [_fault_row(fault) for fault in findings.faults],
+        },
+        indent=2,
+    )
+
+
+def _fleet_rows(roster: Roster) -> list[dict[str, object]]:
+    return [
+        {
+            "id": fleet.id,
+            "name": fleet.name,
+            "sites": [site.id for site in fleet.sites],
+            "people": [person.id for person in fleet.people],
+            "machines": [
+                {"id": machine.id, "held_l": round(machine.held_l, 1), "held_is_measured": machine.held_is_measured}
+                for machine in fleet.machines
+            ],
+        }
+        for fleet in roster.fleets
+    ]
+
+
+def _fault_row(fault: Fault) -> dict[str, object]:
+    return {
+        "file": fault.file,
+        "line": fault.line,
+        "field": fault.field,
+        "value": fault.value,
+        "problem": fault.problem,
+        "fix": fault.fix,
+        "severity": "warning" if fault.is_warning else "error",
+    }
