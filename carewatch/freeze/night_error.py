@@ -75,24 +75,27 @@ class NightError:
         return 0.5 * (low_c + high_c)
 
 
-def default_spread_c(grade: Grade, *, night: int, site_sd_c: float = SITE_SD_C) -> float:
-    """Default standard deviation [°C] for the night `night` ahead (1: the night that contains now)."""
-    if night < 1:
-        raise BadInput(f"Night {night} is not possible; the coming night is 1.")
+def default_spread_c(grade: Grade, *, night: float, site_sd_c: float = SITE_SD_C) -> float:
+    """Default standard deviation [°C] for `night` nights ahead (1: the coming one), between the table's rows too."""
+    if not 1.0 <= night < 1000.0:
+        raise BadInput(f"Night {night:g} is not possible; the coming night is 1.")
     if not 0.0 <= site_sd_c < 100.0:
         raise BadInput(f"A site spread of {site_sd_c:g} °C is not possible; write 0 or more.")
     table_c = LEAD_SD_C[grade]
-    beyond = max(night - len(table_c), 0)
-    return sqrt((table_c[min(night, len(table_c)) - 1] + GROWTH_PER_NIGHT_C * beyond) ** 2 + site_sd_c**2)
+    row = min(int(night), len(table_c) - 1)
+    here_c, next_c = table_c[row - 1], table_c[row]
+    beyond = max(night - len(table_c), 0.0)
+    lead_sd_c = here_c + (next_c - here_c) * min(night - row, 1.0) + GROWTH_PER_NIGHT_C * beyond
+    return sqrt(lead_sd_c**2 + site_sd_c**2)
 
 
-def night_ahead(lead_h: float) -> int:
-    """Which row of the default table a lead of some hours from issue to the coldest hour belongs to (1, 2, ...)."""
-    return max(1, int((max(lead_h, 0.0) + NIGHT_H / 2.0) // NIGHT_H) + (1 if lead_h < NIGHT_H / 2.0 else 0))
+def nights_ahead(lead_h: float) -> float:
+    """Row of the default table for a lead from issue to the coldest hour [h]: 24 h is night 1, 48 h night 2."""
+    return max(lead_h / NIGHT_H, 1.0)
 
 
 def default_error(
-    grade: Grade, *, night: int, forecast_min_c: float | None, site_sd_c: float = SITE_SD_C
+    grade: Grade, *, night: float, forecast_min_c: float | None, site_sd_c: float = SITE_SD_C
 ) -> NightError:
     """The error without any local knowledge."""
     return NightError(
@@ -103,7 +106,7 @@ def default_error(
 
 
 def error_from_spread(
-    grade: Grade, *, night: int, forecast_min_c: float | None, spread_c: float, site_sd_c: float = SITE_SD_C
+    grade: Grade, *, night: float, forecast_min_c: float | None, spread_c: float, site_sd_c: float = SITE_SD_C
 ) -> NightError:
     """The error from the service's own spread: sqrt(spread^2 + 1.5^2), never below the default less 0.3 °C."""
     least_c = default_spread_c(grade, night=night, site_sd_c=site_sd_c) - BELOW_DEFAULT_C
@@ -117,7 +120,7 @@ def error_from_spread(
 def error_from_members(
     grade: Grade,
     *,
-    night: int,
+    night: float,
     forecast_min_c: float,
     members_min_c: Sequence[float],
     site_sd_c: float = SITE_SD_C,

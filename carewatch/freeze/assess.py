@@ -1,0 +1,393 @@
+"""The outlook of machines: every night, with its margin, chance, times, severity and reasons. Start here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from types import MappingProxyType
+
+from carewatch.fluids.freezing import salts_out_at_c
+from carewatch.fluids.liquid import UNKNOWN, LiquidKind
+from carewatch.freeze.batch import Batch, Body, Job, Trace
+from carewatch.freeze.because import reasons
+from carewatch.freeze.forcing import surroundings
+from carewatch.freeze.kernel import Kernel, run_numpy
+from carewatch.freeze.night_error import (
+    NightError,
+    default_error,
+    error_from_members,
+    error_from_spread,
+    nights_ahead,
+)
+from carewatch.freeze.outlook import Certainty, ForecastOrigin, Outlook, PartOutlook, Severity, Urgency
+from carewatch.freeze.parts import Part, default_part, holding, with_figures
+from carewatch.logbook.state import ASSUMED, Contents, Fill, Whereabouts
+from carewatch.roster.model import Fleet, Machine, Site
+from carewatch.weather.forecast import Grade, NightWeather, SiteWeather
+
+EARLY_SHARE, MIDDLE_SHARE = 0.1, 0.5  # of the chance: early and middle of the nights in which ice forms
+LEAST_CHANCE = 1e-6  # below this no time is worth a look
+MODERATE_FROM, SEVERE_FROM = 0.1, 0.9  # ice fractions: a plug is likely; solid (grades chosen)
+# One night at 25 °F (-3.9 °C) with product inside broke valves: common practice, no source. The margin of such a night
+# is about 0.5 °C less under cloud, as parts lag behind the coldest hour.
+SEVERE_MARGIN_C = 3.3
+LIKELY_ABOVE = 0.5
+SAME_MARGIN_C = 0.05  # parts whose margins differ by less are equally bad
+CASES_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
+STEPS = (Severity.NONE, Severity.MINOR, Severity.MODERATE, Severity.SEVERE, Severity.EXTREME)
+HELD_AS_PRODUCT = frozenset({LiquidKind.PRODUCT, LiquidKind.UNKNOWN, LiquidKind.FERTILIZER})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One machine at one site: what it holds, where it stands and stood (oldest first), what the weather will be."""
+
+    machine: Machine
+    site: Site
+    fleet: Fleet
+    contents: Mapping[str, Contents]
+    stays: tuple[Whereabouts, ...]
+    weather: SiteWeather
+
+
+def assess(cases: Sequence[Case], *, now: datetime, kernel: Kernel = run_numpy) -> list[tuple[Outlook, ...]]:
+    """One outlook per case and night of its site's weather, in order.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+    now : datetime
+        Aware.
+    kernel : Kernel
+        Engine of the heat balance.
+
+    Returns
+    -------
+    list of tuple of Outlook
+
+    Notes
+    -----
+    A night without good enough weather is not assessed, unless what is known already shows freezing: poor data may
+    raise an alarm, never lower one. A part the logbook does not mention counts as full of water.
+    Times and ice are those of the early and middle nights among those in which ice forms. `first_ice_*` is the earliest
+    of all parts at or above the threshold; `ice_fraction` and `severity` belong to the worst part.
+    """
+    outlooks: list[tuple[Outlook, ...]] = []
+    for at in range(0, len(cases), CASES_AT_ONCE):
+        outlooks += _assess_some(cases[at : at + CASES_AT_ONCE], now=now, kernel=kernel)
+    return outlooks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """One case made ready: its wet parts, which body of the job each is, and which nights the job has."""
+
+    case: Case
+    contents: Mapping[str, Contents]
+    bodies_of: Mapping[str, int]
+    job: Job | None
+    night_of: Mapping[int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PartNight:
+    """One part in one night, with what the outlook needs of it."""
+
+    contents: Contents
+    outlook: PartOutlook
+    middle: Trace | None
+    main: Trace
+    frozen_since: datetime | None
+
+
+def _assess_some(cases: Sequence[Case], *, now: datetime, kernel: Kernel) -> list[tuple[Outlook, ...]]:
+    works = [_made_ready(case) for case in cases]
+    running = [i for i, work in enumerate(works) if work.job is not None]
+    jobs = [job for work in works if (job := work.job) is not None]
+    found: dict[tuple[int, int], dict[int, _BodyNight]] = {}
+    if jobs:
+        batch = Batch(jobs, kernel=kernel)
+        found = _body_nights(batch, [works[i] for i in running], now=now)
+    job_of = {i: j for j, i in enumerate(running)}
+    return [
+        tuple(
+            _outlook(work, index, night, _parts_of(work, found.get((job_of.get(i, -1), index), {})), now=now)
+            for index, night in enumerate(work.case.weather.nights)
+        )
+        for i, work in enumerate(works)
+    ]
+
+
+def _made_ready(case: Case) -> _Work:
+    contents = _contents(case)
+    bodies: dict[Body, int] = {}
+    bodies_of = {}
+    for key, held in contents.items():
+        if held.fill is not Fill.DRY:
+            body = Body(part=_part(case, key, held), entered_at=held.entered_at)
+            bodies_of[key] = bodies.setdefault(body, len(bodies))  # equal parts share their columns
+    feels = surroundings(case.weather, site=case.site, stays=case.stays)
+    night_of = {
+        index: at
+        for at, index in enumerate(i for i, night in enumerate(case.weather.nights) if night.min_c is not None)
+    }
+    job = None
+    if feels is not None and bodies and night_of:
+        nights = tuple(case.weather.nights[index].night for index in night_of)
+        job = Job(feels=feels, bodies=tuple(bodies), nights=nights)
+    return _Work(case=case, contents=contents, bodies_of=bodies_of, job=job, night_of=night_of)
+
+
+def _contents(case: Case) -> Mapping[str, Contents]:
+    """What each wetted part holds; a part nobody spoke of counts as full of water."""
+    held = {key: case.contents.get(key, _assumed(key)) for key in case.machine.wetted_parts}
+    return MappingProxyType({**held, **{key: one for key, one in case.contents.items() if key not in held}})
+
+
+def _assumed(key: str) -> Contents:
+    return Contents(
+        part=key,
+        liquid=UNKNOWN,
+        candidates=(UNKNOWN,),
+        fill=Fill.FULL,
+        freezes_at_c=0.0,
+        known_by=ASSUMED,
+        who=None,
+        since=None,
+        entered_at=None,
+    )
+
+
+def _part(case: Case, key: str, held: Contents) -> Part:
+    own = with_figures(default_part(key), case.machine.figures.get(key))
+    return holding(own, held, pockets_harm_c=case.fleet.pockets_harm_c)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _BodyNight:
+    """One body in one night: margin, chance, what the forecast itself says, and the early and middle freezing night."""
+
+    margin_c: float
+    chance: float
+    main: Trace
+    early: Trace | None
+    middle: Trace | None
+    frozen_since: datetime | None
+
+
+def _body_nights(
+    batch: Batch, works: Sequence[_Work], *, now: datetime
+) -> dict[tuple[int, int], dict[int, _BodyNight]]:
+    """By (job, night of the weather): the body-nights by body."""
+    weather_night = [{at: index for index, at in work.night_of.items()} for work in works]
+    errors = {
+        (j, index): _night_error(work.case.weather, work.case.weather.nights[index])
+        for j, work in enumerate(works)
+        for index in work.night_of
+    }
+    margins_c = [float(margin_c) for margin_c in batch.margins_c()]
+    places = [(key.job, weather_night[key.job][key.night]) for key in batch.keys]
+    chances = [errors[place].cdf(margin_c) for place, margin_c in zip(places, margins_c, strict=True)]
+    tried = [i for i, chance in enumerate(chances) if chance >= LEAST_CHANCE]
+    shifts_c = [errors[places[i]].quantile(chances[i] * share) for share in (EARLY_SHARE, MIDDLE_SHARE) for i in tried]
+    traces = batch.under_shift([*tried, *tried], shifts_c)
+    early, middle = dict(zip(tried, traces, strict=False)), dict(zip(tried, traces[len(tried) :], strict=True))
+    found: dict[tuple[int, int], dict[int, _BodyNight]] = {place: {} for place in errors}
+    for i, key in enumerate(batch.keys):
+        night = works[key.job].case.weather.nights[places[i][1]].night
+        found[places[i]][key.body] = _BodyNight(
+            margin_c=margins_c[i],
+            chance=chances[i],
+            main=batch.main_trace(i),
+            early=early.get(i),
+            middle=middle.get(i),
+            frozen_since=batch.ice_since(i, max(night.start_at, min(now, night.end_at))),
+        )
+    return found
+
+
+def _night_error(weather: SiteWeather, night: NightWeather) -> NightError:
+    grade = Grade.RAW if weather.forecast is None else weather.forecast.grade
+    ahead = nights_ahead(night.lead_h)
+    if night.members_min_c and night.min_c is not None:
+        return error_from_members(grade, night=ahead, forecast_min_c=night.min_c, members_min_c=night.members_min_c)
+    if night.spread_c is not None:
+        return error_from_spread(grade, night=ahead, forecast_min_c=night.min_c, spread_c=night.spread_c)
+    return default_error(grade, night=ahead, forecast_min_c=night.min_c)
+
+
+def _parts_of(work: _Work, bodies: Mapping[int, _BodyNight]) -> tuple[_PartNight, ...]:
+    return tuple(
+        _part_night(work.contents[key], bodies[body]) for key, body in work.bodies_of.items() if body in bodies
+    )
+
+
+def _part_night(contents: Contents, body: _BodyNight) -> _PartNight:
+    onset_at = None if body.middle is None else body.middle.onset_at
+    early_at = None if body.early is None else body.early.onset_at
+    if body.frozen_since is not None:
+        onset_at = early_at = body.frozen_since
+    ice = 0.0 if body.middle is None else float(body.middle.ice_fraction.max())
+    return _PartNight(
+        contents=contents,
+        outlook=PartOutlook(
+            part=contents.part,
+            margin_c=body.margin_c,
+            chance=body.chance,
+            coldest_part_c=float(body.main.part_c.min()),
+            ice_fraction=ice,
+            first_ice_at=onset_at,
+            first_ice_early_at=early_at if onset_at is None or early_at is None else min(early_at, onset_at),
+        ),
+        middle=body.middle,
+        main=body.main,
+        frozen_since=body.frozen_since,
+    )
+
+
+def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNight, ...], *, now: datetime) -> Outlook:
+    case = work.case
+    threshold = case.fleet.threshold_tonight if index == 0 else case.fleet.threshold_ahead
+    shows_freezing = any(part.outlook.chance >= threshold or part.frozen_since is not None for part in parts)
+    is_dry = not work.bodies_of
+    if not (is_dry or (parts and (night.is_usable or shows_freezing))):
+        return _not_assessed(work, night, now=now)
+    worst = max(parts, key=lambda part: part.outlook.margin_c, default=None)
+    flagged = [part for part in parts if part.outlook.chance >= threshold] or ([] if worst is None else [worst])
+    chance = max((part.outlook.chance for part in parts), default=0.0)
+    is_frozen_already = any(part.frozen_since is not None for part in parts)
+    is_expected = chance >= threshold or is_frozen_already
+    return Outlook(
+        machine=case.machine.id,
+        site=case.site.id,
+        night=night.night.on,
+        is_assessed=True,
+        urgency=(Urgency.EXPECTED if index == 0 else Urgency.FUTURE) if is_expected else Urgency.NONE,
+        severity=Severity.NONE if worst is None else _severity(worst, parts, case, night),
+        certainty=_certainty(chance, threshold),
+        chance=chance,
+        margin_c=float("-inf") if worst is None else worst.outlook.margin_c,
+        coldest_air_c=night.min_c,
+        coldest_part_c=min((part.outlook.coldest_part_c for part in parts), default=None),
+        worst_part=None if worst is None else worst.outlook.part,
+        ice_fraction=0.0 if worst is None else worst.outlook.ice_fraction,
+        first_ice_at=_earliest(part.outlook.first_ice_at for part in flagged),
+        first_ice_early_at=_earliest(part.outlook.first_ice_early_at for part in flagged),
+        is_frozen_already=is_frozen_already,
+        salts_out_c=_salts_out_c(case.weather, night, parts, threshold),
+        contents=work.contents,
+        parts=tuple(part.outlook for part in parts),
+        because=reasons(
+            weather=case.weather,
+            night=night,
+            site=case.site,
+            feels=None if work.job is None else work.job.feels,
+            stays=case.stays,
+            held=None if worst is None else worst.contents,
+            margin_c=None if worst is None else worst.outlook.margin_c,
+            all_contents=tuple(work.contents.values()),
+            coldest_part_c=min((part.outlook.coldest_part_c for part in parts), default=None),
+            is_frozen_already=is_frozen_already,
+            pockets_harm_c=case.fleet.pockets_harm_c,
+        ),
+        forecast=_origin(case.weather, now=now),
+    )
+
+
+def _not_assessed(work: _Work, night: NightWeather, *, now: datetime) -> Outlook:
+    weather = work.case.weather
+    return Outlook(
+        machine=work.case.machine.id,
+        site=work.case.site.id,
+        night=night.night.on,
+        is_assessed=False,
+        urgency=Urgency.UNKNOWN,
+        severity=Severity.UNKNOWN,
+        certainty=Certainty.UNKNOWN,
+        chance=None,
+        margin_c=None,
+        coldest_air_c=None,
+        coldest_part_c=None,
+        worst_part=None,
+        ice_fraction=None,
+        first_ice_at=None,
+        first_ice_early_at=None,
+        is_frozen_already=False,
+        salts_out_c=None,
+        contents=work.contents,
+        parts=(),
+        because=("The weather data are not good enough to call this night safe.", *night.because, *weather.because),
+        forecast=_origin(weather, now=now),
+    )
+
+
+def _severity(worst: _PartNight, parts: Sequence[_PartNight], case: Case, night: NightWeather) -> Severity:
+    ice = worst.outlook.ice_fraction
+    if ice <= 0.0:
+        return Severity.NONE
+    grade = 1 + (ice >= MODERATE_FROM) + (ice >= SEVERE_FROM)
+    is_full = worst.contents.fill is Fill.FULL
+    if is_full and _is_known_to_break(worst):
+        grade = max(grade, STEPS.index(Severity.SEVERE))
+    if any(_is_solid_product_by_midnight(part, case, night) for part in parts if _is_as_bad(part, worst)):
+        grade = STEPS.index(Severity.EXTREME)
+    return STEPS[grade] if is_full else STEPS[max(grade - 1, 1)]
+
+
+def _is_known_to_break(worst: _PartNight) -> bool:
+    """Damage is known from nights like this, with the part full of something that freezes like water."""
+    if worst.contents.freezes_at_c < -0.5 or worst.middle is None:
+        return False
+    return worst.outlook.margin_c >= SEVERE_MARGIN_C
+
+
+def _is_as_bad(part: _PartNight, worst: _PartNight) -> bool:
+    return part.outlook.margin_c >= worst.outlook.margin_c - SAME_MARGIN_C
+
+
+def _is_solid_product_by_midnight(part: _PartNight, case: Case, night: NightWeather) -> bool:
+    if part.contents.fill is not Fill.FULL or part.middle is None:
+        return False
+    if not any(liquid.kind in HELD_AS_PRODUCT for liquid in (part.contents.liquid, *part.contents.candidates)):
+        return False
+    midnight = datetime.combine(night.night.on + timedelta(days=1), time(0), case.site.tz).astimezone(UTC)
+    return part.middle.ice_at(midnight) >= SEVERE_FROM
+
+
+def _certainty(chance: float, threshold: float) -> Certainty:
+    if chance > LIKELY_ABOVE:
+        return Certainty.LIKELY
+    return Certainty.POSSIBLE if chance >= threshold else Certainty.UNLIKELY
+
+
+def _salts_out_c(
+    weather: SiteWeather, night: NightWeather, parts: Sequence[_PartNight], threshold: float
+) -> float | None:
+    """Warmest temperature [°C] at which something in it may block, if the night gets there with enough chance."""
+    error = _night_error(weather, night)
+    reached = [
+        salts_c
+        for part in parts
+        for liquid in {part.contents.liquid, *part.contents.candidates}
+        if (salts_c := salts_out_at_c(liquid)) is not None
+        and error.cdf(salts_c - part.outlook.coldest_part_c) >= threshold
+    ]
+    return max(reached, default=None)
+
+
+def _earliest(moments: Iterator[datetime | None]) -> datetime | None:
+    return min((moment for moment in moments if moment is not None), default=None)
+
+
+def _origin(weather: SiteWeather, *, now: datetime) -> ForecastOrigin | None:
+    forecast = weather.forecast
+    if forecast is None:
+        return None
+    return ForecastOrigin(
+        source=forecast.source,
+        issued_at=forecast.issued_at,
+        fetched_at=forecast.fetched_at,
+        age_h=forecast.age_h(now),
+        licence=forecast.licence,
+    )
