@@ -108,6 +108,8 @@ class SmtpChannel:
                 raise
             said = _quoted(error.smtp_code, error.smtp_error)
             raise ChannelStopped(f"{self._name} refuses the login: {said}. Check user name and password.") from error
+        except UnicodeEncodeError as error:
+            raise ChannelStopped("The mail login has letters beyond ASCII; choose a password without them.") from error
         except smtplib.SMTPServerDisconnected:
             raise
         except smtplib.SMTPException as error:
@@ -133,8 +135,9 @@ class SmtpChannel:
         except OSError as error:  # smtplib's own errors are OSErrors too
             why = _in_words(error, deadline)
             raise Ambiguous(f"{self._name} hung up before it confirmed the message: {why}.") from error
-        if code < 0:
-            raise Ambiguous(f"{self._name} answered the message with something that is not SMTP.")
+        # smtplib takes the beginning of a line that was cut off for the whole line
+        if code < 0 or deadline.is_over:
+            raise Ambiguous(f"{self._name} did not confirm the message: {_cut_off(deadline)}.")
         self._judge(code, reply)
 
     def _judge(self, code: int, reply: bytes | str) -> None:
@@ -195,6 +198,10 @@ def _is_for_good(code: int) -> bool:
 def _quoted(code: int, reply: bytes | str) -> str:
     text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
     return f"{code} {' '.join(text.split())[:LONGEST_QUOTE]}"
+
+
+def _cut_off(deadline: Deadline) -> str:
+    return "it took too long" if deadline.is_over else "its answer is not SMTP"
 
 
 def _in_words(error: OSError, deadline: Deadline) -> str:
