@@ -196,8 +196,8 @@ class _Details:
         if strange:
             self._warnings.append(f"{SERVICE}: {strange} h of {name} left out as impossible.")
         series, filled = fill_gaps(series)
-        if filled:
-            self._warnings.append(f"{SERVICE}: {filled} h of {name} filled in from the hours around.")
+        if filled and name == "air_temperature":  # the later part is six-hourly by design: one word about it is enough
+            self._warnings.append(f"{SERVICE}: {filled} of {self._hours} h lie between its steps and are filled in.")
         return series
 
     def rain_mm(self) -> FloatArray:

@@ -14,7 +14,7 @@ from carewatch.http import HttpClient, Reply
 from carewatch.roster.model import Site
 from carewatch.sources import nws_alerts, nws_grid
 from carewatch.sources.coordinates import latitude, longitude
-from carewatch.sources.nws_grid import NAME, SERVICE
+from carewatch.sources.nws_grid import NAME, SERVICE, TITLE
 from carewatch.sources.port import Recall
 from carewatch.sources.terms import ask_again_at, brief, conditional, keep_newest, refusal, renewed, validators
 from carewatch.sources.tree import decode_object, dig, text
@@ -26,6 +26,7 @@ HEADERS = {"Accept": "application/geo+json"}  # without it the cache has served 
 POINTS_EVERY = timedelta(days=1)  # grids are renumbered without notice
 GRID_EVERY = timedelta(hours=1)
 ALERTS_EVERY = timedelta(minutes=15)
+ALERTS_GRACE = timedelta(hours=1)  # chosen: silence this long after the time to ask again is told
 NOT_COVERED_FOR = timedelta(days=7)  # chosen: a place outside the area stays outside
 
 # Coarse boxes (south, north, west, east) around the states and territories; the service itself says who is inside.
@@ -103,7 +104,13 @@ class NationalWeatherService:
     def alerts(self, site: Site, *, now: datetime, recall: Recall) -> tuple[str, ...]:
         """Official freeze and frost messages in force at the site, or a word that they are unknown."""
         stored = recall(alerts_key(site))
-        return () if stored is None else nws_alerts.read_alerts(stored.body, zone=site.tz, now=now)
+        if stored is None:
+            return ()
+        told = nws_alerts.read_alerts(stored.body, zone=site.tz, now=now)
+        if now <= stored.ask_again_at + ALERTS_GRACE:
+            return told
+        since = stored.ask_again_at.astimezone(site.tz)
+        return (*told, f"{TITLE}: official messages unknown since {since:%a %H:%M}.")
 
     def _points(self, site: Site, *, stored: Answer | None, now: datetime) -> Answer:
         reply = self._get(f"/{points_key(site)}", stored=stored)
