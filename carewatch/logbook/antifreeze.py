@@ -158,6 +158,11 @@ def _read_liquid(detail: StrengthMeasured, drum: Liquid) -> Liquid | None:
 
 
 def _is_stronger_than_drum(liquid: Liquid, drum: Liquid) -> bool:
-    if drum.strength_vol_pct is None:
+    if drum.strength_vol_pct is None or not _has_table(drum):
         return False
     return freezes_at_c(liquid) < freezes_at_c(drum) - READING_ERROR_C
+
+
+def _has_table(drum: Liquid) -> bool:
+    """Whether a first-ice point can be told from a strength; of a sort without a table only readings tell."""
+    return freezes_at_c(replace(drum, strength_vol_pct=50.0)) < WATER_FREEZES_C
