@@ -144,8 +144,8 @@ def test_after_twelve_hours_without_mail_all_of_it_is_out_within_fifteen_minutes
     farm.queue(*keys, hours=24)
     farm.queue("stale", hours=3)
     farm.channel.trouble = ChannelDown("no connection")
-    for _ in range(12 * 6):
-        farm.deliver(minutes=10)
+    for _ in range(12 * 2):
+        farm.deliver(minutes=30)
     farm.channel.trouble = None
     minutes = 0
     while len(farm.arrived()) < len(keys):
