@@ -32,6 +32,7 @@ KINDS = (
     "stale",
 )  # fmt: skip
 BIG = 6 * 1024 * 1024
+ALERTS_END_AT = datetime(2025, 12, 16, 14, 0, tzinfo=UTC)  # the recorded messages end then; kept in force at `now`
 
 Tree = dict[str, Any]
 
@@ -166,7 +167,7 @@ def nws_grid(server: ForecastServer, request: Request) -> tuple[int, Tree]:
 
 def nws_alerts(server: ForecastServer, request: Request) -> tuple[int, Tree]:
     tree = _recorded("nws/alerts_active_freeze_subset.json")
-    by = days_to(datetime(2025, 12, 15, 20, 55, tzinfo=UTC), server.now)
+    by = days_to(ALERTS_END_AT - timedelta(days=1), server.now)
 
     def recoded(found: re.Match[str]) -> str:
         return f"{datetime.strptime(found[0], '%y%m%dT%H%MZ') + by:%y%m%dT%H%MZ}"
@@ -293,7 +294,7 @@ class Handler(BaseHTTPRequestHandler):
         fault = self.played.faults.take(service_of(request.path))
         if fault is not None and self._fails(fault, request):
             return
-        if not request.path.startswith("/v1/") and self._is_unchanged(request):
+        if fault is None and not request.path.startswith("/v1/") and self._is_unchanged(request):
             self._send(304, b"", extra=self._freshness())
             return
         status, tree = self._tree(request)
