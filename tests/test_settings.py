@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as fuzzing
 from hypothesis import strategies as st
 
 from carewatch.errors import Fault, FaultyFiles
@@ -187,6 +188,7 @@ def test_open_meteo_is_off_without_a_key_or_a_declared_use():
     assert parse_settings(FILE, SMALLEST + "open_meteo_non_commercial = true\n", {}).weather.may_use_open_meteo
 
 
+@fuzzing(deadline=None)
 @given(st.text(max_size=300))
 def test_any_text_gives_settings_or_named_faults(text):
     faults_in(text)
@@ -201,6 +203,7 @@ lines = st.one_of(
 )
 
 
+@fuzzing(deadline=None)
 @given(st.lists(lines, max_size=8))
 def test_any_toml_gives_settings_or_named_faults(lines):
     faults_in("\n".join(lines))

@@ -52,7 +52,7 @@ def _words(
         return f"is longer than {context.get('max_length')}.", "Shorten it."
     if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
         limits = range_of(field) or _limit_in(context)
-        return f"is out of range: {limits}.", _unit_hint(key, kind, found["input"]) or "Correct the number."
+        return f"is out of range: {limits}.", _slip(key, kind, found["input"]) or "Correct the number."
     if kind == "finite_number":
         return "is not a number one can count with.", "Write digits with a point for decimals: 36.5."
     if kind == "literal_error":
@@ -99,7 +99,7 @@ def _number(limit: object) -> str:
     return f"{limit:.4g}" if isinstance(limit, float) else str(limit)
 
 
-UNIT_HINTS = {  # ending of the key -> which side of its range a number in the other unit falls on, and the hint
+OTHER_UNITS = {  # ending of the key -> which side of its range a number in the other unit falls on, and the hint
     "_m": ("less", "Feet? The key ending in _ft takes them."),
     "_kpa": ("greater", "psi? The key ending in _psi takes them."),
     "_l": ("greater", "US gallons? The key ending in _gal takes them."),
@@ -109,10 +109,12 @@ UNIT_HINTS = {  # ending of the key -> which side of its range a number in the o
 }
 
 
-def _unit_hint(key: str, kind: str, value: object) -> str:
-    """A question about the unit, where a number in the other unit would be out of range in this way."""
+def _slip(key: str, kind: str, value: object) -> str:
+    """A question about the usual slip, where that would put a number out of range in this way."""
+    if key == "lat_deg" and isinstance(value, int | float) and abs(value) <= 180:
+        return "Are lat_deg and lon_deg exchanged?"
     is_plausible = isinstance(value, int | float) and value > 0
-    for ending, (side, hint) in UNIT_HINTS.items():
+    for ending, (side, hint) in OTHER_UNITS.items():
         if is_plausible and key.endswith(ending) and kind.startswith(side):
             return f"Correct the number. {hint}"
     return ""

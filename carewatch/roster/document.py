@@ -39,10 +39,10 @@ class Document:
         return Fault(
             file=self.name,
             line=self.line_of(path),
-            field=dotted(path),
+            field=visible(dotted(path)),
             value=shown(value),
-            problem=problem,
-            fix=fix,
+            problem=visible(problem),
+            fix=visible(fix),
             is_warning=is_warning,
         )
 
@@ -72,7 +72,7 @@ def shown(value: object) -> str:
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
-        text = '"' + "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in value) + '"'
+        text = f'"{visible(value)}"'
     elif isinstance(value, dict | list):
         text = "{...}" if isinstance(value, dict) else _shown_list(value)
     elif isinstance(value, int) and abs(value) > 10**SHOWN_LENGTH:
@@ -80,6 +80,13 @@ def shown(value: object) -> str:
     else:
         text = str(value)
     return text if len(text) <= SHOWN_LENGTH else text[: SHOWN_LENGTH - 3] + "..."
+
+
+def visible(text: str) -> str:
+    """A text on one line, with what cannot be printed written as an escape."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def _shown_list(values: list[object]) -> str:
@@ -99,7 +106,7 @@ def advice(value: object, known: Iterable[str], *, otherwise: str = "") -> str:
     """`Did you mean x?`, else the words there are, else what to do when there are none."""
     words = list(known)
     if not words:
-        return otherwise
+        return otherwise or "Correct it, or delete the line."
     guess = nearest(value, words)
     if guess is not None:
         return f'Did you mean "{guess}"?'

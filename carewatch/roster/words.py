@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Callable
 from datetime import date, datetime, time
 from enum import StrEnum
+from functools import lru_cache
 from typing import Annotated, Any, NoReturn, TypeVar
 from zoneinfo import available_timezones
 
@@ -117,15 +118,20 @@ def _span(value: object) -> TimeSpan:
     return span
 
 
+@lru_cache(maxsize=1)
+def _zones() -> frozenset[str]:
+    return frozenset(available_timezones())  # it looks through the disk each time
+
+
 def _zone(value: object) -> str:
     text = _text(value)
-    zones = available_timezones()
+    zones = _zones()
     if text not in zones or text == "Factory" or text.startswith(("posix/", "right/")):
         refuse("is not a time zone.", _zone_advice(text, zones))
     return text
 
 
-def _zone_advice(text: str, zones: set[str]) -> str:
+def _zone_advice(text: str, zones: frozenset[str]) -> str:
     cities = {zone.rpartition("/")[2]: zone for zone in sorted(zones) if "/" in zone}
     guess = nearest(text, zones) or cities.get(nearest(text, cities) or "")
     named = f'Did you mean "{guess}"? ' if guess else ""

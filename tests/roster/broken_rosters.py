@@ -112,6 +112,10 @@ CASES: dict[str, Broken] = {
         old="lat_deg = 41.62", new="lat_deg = 416.2", at="lat_deg = 416.2", field="site[1].lat_deg",
         says=("from -90 up to 90",),
     ),
+    "latitude and longitude exchanged": Broken(
+        old="lat_deg = 41.62\nlon_deg = -93.28", new="lat_deg = -93.28\nlon_deg = 41.62", at="lat_deg = -93.28",
+        field="site[1].lat_deg", says=("out of range", "Are lat_deg and lon_deg exchanged?"),
+    ),
     "zone that contradicts the coordinates": Broken(
         old='elevation_m = 285\nzone = "America/Chicago"', new='elevation_m = 285\nzone = "America/Los_Angeles"',
         at='zone = "America/Los_Angeles"', field="site[1].zone", says=("contradicts", 'Write zone = "America/Chicago"'),
