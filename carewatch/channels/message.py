@@ -39,7 +39,10 @@ MOST_REFERENCES = 20
 
 _UNSAFE_CATEGORIES = frozenset({"Cc", "Cs", "Zl", "Zp"})
 _DIRECTION_MARKS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?")
+_ATOM = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
+_LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]*[A-Za-z0-9])?"
+_ADDRESS = re.compile(rf"(?=[^@]{{1,64}}@.{{1,255}}\Z){_ATOM}(?:\.{_ATOM})*@{_LABEL}(?:\.{_LABEL})*")
+"""A dot-string at a host name (RFC 5321, 4.1.2), with its lengths (4.5.3.1)."""
 
 
 class MailPolicy(EmailPolicy):
@@ -56,7 +59,7 @@ class MailPolicy(EmailPolicy):
             return f"{name}: {value}\r\n"
         if lower in TEXT_HEADERS:
             return f"{name}: {_encoded(str(value), name)}\r\n"
-        if isinstance(value, BaseHeader) and isinstance(value, AddressHeader):
+        if isinstance(value, BaseHeader) and isinstance(value, AddressHeader) and value.addresses:
             return f"{name}: {', '.join(_encoded_address(address) for address in value.addresses)}\r\n"
         return str(super().fold(name, value))
 
@@ -78,10 +81,14 @@ def compose(
     message_id: str,
     references: Sequence[str] = (),
 ) -> bytes:
-    """Give the whole mail; the same arguments give the same bytes."""
+    """Give the whole mail; the same arguments give the same bytes.
+
+    A faulty sender is a fault of the settings and raises BadInput. A faulty recipient must not keep the others from
+    their mail: it is left out here, and the channel refuses it when its turn comes.
+    """
     mail = EmailMessage(policy=_POLICY)
     mail["From"] = Address(clean(sender_name)[:LONGEST_NAME].strip(), addr_spec=checked_address(sender_address))
-    mail["To"] = Address(addr_spec=checked_address(notice.to))
+    mail["To"] = _recipient(notice.to)
     if reply_to is not None:
         mail["Reply-To"] = Address(addr_spec=checked_address(reply_to))
     mail["Subject"] = clean(notice.subject)[:LONGEST_SUBJECT].strip()
@@ -121,9 +128,16 @@ def clean(value: str) -> str:
 
 def checked_address(address: str) -> str:
     """Give a plain mail address back, or say what is wrong with it."""
-    if _ADDRESS.fullmatch(address) is None or ".." in address:
+    if _ADDRESS.fullmatch(address) is None or "=?" in address:
         raise BadInput(f"{address!r} is no mail address we can write to; write it like name@farm.example.")
     return address
+
+
+def _recipient(address: str) -> Address | str:
+    try:
+        return Address(addr_spec=checked_address(address))
+    except BadInput:
+        return "undisclosed-recipients:;"  # RFC 5322, A.1.3: a group without members
 
 
 def _encoded(text: str, header_name: str) -> str:

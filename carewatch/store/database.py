@@ -45,6 +45,8 @@ class Database:
         """Give a connection that may write; everything in the block is kept, or nothing."""
         with self._translated(), self._engine.connect() as connection, connection.begin():
             yield connection
+        if self.ballast is not None and self.ballast.is_spent:
+            self.ballast.refill()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -71,6 +71,7 @@ def _to_entry(row: RowMapping) -> Entry:
     )
 
 
+# Read back with the class it was written with: a kind may tell more one day, and old lines still read.
 @cache
 def _adapter(detail_type: str) -> TypeAdapter[Any]:
     return TypeAdapter(_DETAIL_BY_NAME[detail_type])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import email
 import email.policy
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from email.header import decode_header, make_header
 from email.message import EmailMessage
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from carewatch.channels.message import LONGEST_NAME, LONGEST_SUBJECT, clean, compose, message_id_for
+from carewatch.channels.message import LONGEST_NAME, LONGEST_SUBJECT, checked_address, clean, compose, message_id_for
 from carewatch.errors import BadInput
 from carewatch.notices.notice import Notice, NoticeKind
 
@@ -189,6 +190,22 @@ def test_an_address_that_is_none_is_named(address: str) -> None:
             date=NOW,
             message_id="<a@farm.example>",
         )
+
+
+@pytest.mark.parametrize("address", ["", "nobody", "a@b.c\r\nBcc: x@y.z", "ä@b.c", "=?UTF-8?Q?=0A?=@b.c"])
+def test_a_faulty_recipient_keeps_nobody_else_from_their_mail(address: str) -> None:
+    raw = composed(replace(notice(), to=address))
+    assert header_names(raw) == EXPECTED_HEADERS
+    assert b"To: undisclosed-recipients:;\r\n" in raw
+
+
+@given(st.from_regex(r"[a-z.=?+'{}|-]{1,12}@[a-zA-Z0-9.-]{1,12}", fullmatch=True))
+def test_an_address_is_named_as_faulty_or_arrives_as_written(address: str) -> None:
+    try:
+        checked_address(address)
+    except BadInput:
+        return
+    assert f"To: {address}\r\n".encode() in composed(replace(notice(), to=address))
 
 
 @pytest.mark.parametrize("domain", ["", "a b", "farm.example>\r\nX: 1"])

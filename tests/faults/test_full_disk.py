@@ -116,7 +116,6 @@ def test_with_the_ballast_gone_nothing_is_sent_that_cannot_be_claimed(disk: Path
     (disk / "filler").unlink()
     assert deliver(database, channel) == ("a",)
     assert database.ballast is not None
-    database.ballast.refill()
     assert not database.ballast.is_spent
     database.close()
 
