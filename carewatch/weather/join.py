@@ -31,7 +31,8 @@ def join(
     ranked = _ranked(site, forecasts, first_night=ahead[0], now=now)
     if not ranked:
         return _no_weather(site, ahead, now=now)
-    primary, second = ranked[0], next(iter(ranked[1:]), None)
+    primary = ranked[0]
+    second = next((other for other in ranked[1:] if _may_object(other, primary, now=now)), None)
     past = [at_height(older, elevation_m=site.elevation_m) for older in history]
     series = stitch(primary, past, now_hour=floor_hour(now), back_h=HISTORY_H)
     return SiteWeather(
@@ -62,6 +63,11 @@ def _ranked(site: Site, forecasts: Sequence[Forecast], *, first_night: Night, no
 
     fitted = [at_height(forecast, elevation_m=site.elevation_m) for forecast in forecasts if forecast.hours]
     return sorted(fitted, key=rank)  # stable: equals stay in order of preference
+
+
+def _may_object(other: Forecast, primary: Forecast, *, now: datetime) -> bool:
+    """A stale second opinion is heard only where the first is stale too: fresh data replace old ones."""
+    return other.age_h(now) <= STALE_AGE_H or primary.age_h(now) > STALE_AGE_H
 
 
 def _about(site: Site, forecasts: Sequence[Forecast], primary: Forecast) -> Iterator[str]:

@@ -105,7 +105,7 @@ def _colder_second(primary: Forecast, second: Forecast | None, night: Night, *, 
         return
     first_low_c, second_low_c = _low_ahead(primary, night, now=now), _low_ahead(second, night, now=now)
     hours_low_c = lowest(_ahead(primary.air_c, primary, night, now=now))
-    if first_low_c is None or second_low_c is None or first_low_c - second_low_c <= DISAGREEMENT_C:
+    if first_low_c is None or second_low_c is None or first_low_c - second_low_c < DISAGREEMENT_C:
         return
     yield _Colder(
         by_c=(first_low_c if hours_low_c is None else hours_low_c) - second_low_c,
@@ -149,7 +149,7 @@ def _remarks(primary: Forecast, second: Forecast | None, night: Night, *, now: d
     if second is None:
         return
     first_low_c, second_low_c = _low_ahead(primary, night, now=now), _low_ahead(second, night, now=now)
-    if first_low_c is not None and second_low_c is not None and second_low_c - first_low_c > DISAGREEMENT_C:
+    if first_low_c is not None and second_low_c is not None and second_low_c - first_low_c >= DISAGREEMENT_C:
         yield (
             f"{second.name} expects only {celsius(second_low_c)}, {primary.name} {celsius(first_low_c)}; "
             "the colder counts."
