@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import exp
 
 from carewatch.errors import BadInput
@@ -20,6 +21,7 @@ READING_ERROR_C = 1.0  # a glycol refractometer is good to about 1 °C (ASTM D33
 COLDEST_READING_C = -45.0  # chosen: colder (60 vol % glycol and more) is refused as fluid; "-50" is a burst rating
 
 
+@lru_cache(maxsize=1024)
 def liquid_or_unknown_strength(name: str, strength_vol_pct: float | None) -> Liquid:
     """The liquid of this name; a strength that cannot be is left out, so that it counts as water."""
     try:

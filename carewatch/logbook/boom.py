@@ -29,7 +29,7 @@ from carewatch.logbook.contents import (
     taken_but_ends,
     taken_by,
 )
-from carewatch.logbook.effects import Action, actions, opened_sides
+from carewatch.logbook.effects import Action, Effect, effect_of
 from carewatch.logbook.entries import AntifreezeRun, Entry, Filled, Rinsed, Sprayed, StrengthMeasured
 from carewatch.logbook.order import CHANGES_CONTENTS, effective_at, groups_in_doubt, possible_orders
 from carewatch.logbook.shift import is_next_shift, is_rinse_enough
@@ -80,62 +80,71 @@ def step(boom: Boom, machine: Machine, entry: Entry) -> Boom:
     """The boom after one entry."""
     if isinstance(entry.detail, StrengthMeasured):
         return _measured(boom, machine, entry, entry.detail)
-    changed = {
-        name: _acted_on(boom, name, action, machine, entry) for name, action in actions(entry.detail, machine).items()
-    }
-    if not changed:
+    effect = effect_of(entry.detail, machine)
+    if not effect.actions:
         return boom
-    after = replace(boom, parts={**boom.parts, **changed}, strengths=_still_valid(boom, changed))
+    new = held_since(entry, _liquid(entry))
+    done: dict[tuple[int, Action], Part] = {}  # parts that share their past share what becomes of them
+    changed = {}
+    for name, action in effect.actions.items():
+        part = boom.parts[name]
+        if (after_it := done.get((id(part), action))) is None:
+            after_it = done[id(part), action] = _acted_on(part, action, new, machine, entry, boom, effect)
+        changed[name] = after_it
+    unrinsed, sprayed_at = boom.unrinsed, boom.sprayed_at
     match entry.detail:
         case Sprayed():
-            return replace(after, unrinsed=frozenset(machine.side_keys), sprayed_at=effective_at(entry))
+            unrinsed, sprayed_at = frozenset(machine.side_keys), effective_at(entry)
         case Rinsed() as rinse if is_rinse_enough(rinse, machine):
-            return replace(after, unrinsed=boom.unrinsed - opened_sides(rinse, machine))
+            unrinsed = boom.unrinsed - effect.opened
         case _:
-            return after
+            pass
+    return Boom(
+        parts={**boom.parts, **changed},
+        unrinsed=unrinsed,
+        sprayed_at=sprayed_at,
+        strengths=_still_valid(boom, changed) if boom.strengths else (),
+    )
 
 
-def _acted_on(boom: Boom, name: str, action: Action, machine: Machine, entry: Entry) -> Part:
-    part = boom.parts[name]
+def _acted_on(
+    part: Part, action: Action, new: Held, machine: Machine, entry: Entry, boom: Boom, effect: Effect
+) -> Part:
     match action:
         case Action.KEEPS:
             return part
         case Action.TAKES:
-            return taken_by(_new(entry))
+            return taken_by(new)
         case Action.JOINS:
-            if isinstance(entry.detail, Filled) and is_antifreeze(_new(entry).liquid):
+            if isinstance(entry.detail, Filled) and is_antifreeze(new.liquid):
                 return filled_with(part, entry, entry.detail, held_l=machine.held_l)
-            return joined_by(part, _new(entry))
+            return joined_by(part, new)
         case Action.TAKES_BUT_ENDS:
-            return taken_but_ends(part, _new(entry), is_next_shift=_starts_a_shift(boom, entry))
+            return taken_but_ends(part, new, is_next_shift=_starts_a_shift(boom, entry))
         case Action.WARMS:
-            return joined_by(part, _new(entry)) if _would_warm(part, _new(entry)) else part
+            return joined_by(part, new) if _would_warm(part, new) else part
         case Action.CANCELS:
-            is_cancelled = part.is_protected and not is_antifreeze(_new(entry).liquid)
-            return joined_by(part, _new(entry)) if is_cancelled else part
+            is_cancelled = part.is_protected and not is_antifreeze(new.liquid)
+            return joined_by(part, new) if is_cancelled else part
         case Action.POCKETS:
             return emptied(part, entry)
         case Action.MIXES:
-            return _mixed(boom, part, machine, entry)
+            return _mixed(boom, part, machine, entry, effect)
         case _:
             assert_never(action)
 
 
-def _mixed(boom: Boom, part: Part, machine: Machine, entry: Entry) -> Part:
+def _mixed(boom: Boom, part: Part, machine: Machine, entry: Entry, effect: Effect) -> Part:
     if not isinstance(entry.detail, AntifreezeRun):
         return part
     route = [
-        boom.parts[name] for name, action in actions(entry.detail, machine).items() if action is Action.MIXES
+        boom.parts[name] for name, action in effect.actions.items() if action is Action.MIXES
     ]  # fmt: skip
     return mixed_with(part, entry, entry.detail, in_the_way_l=volume_to_fill_l(route, machine.held_l))
 
 
-def _new(entry: Entry) -> Held:
-    """The liquid an entry brings."""
-    return held_since(entry, _liquid(entry))
-
-
 def _liquid(entry: Entry) -> Liquid:
+    """The liquid an entry brings."""
     match entry.detail:
         case Sprayed(product=product):
             return liquid_or_unknown_strength(product, None)

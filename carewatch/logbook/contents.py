@@ -121,7 +121,7 @@ def emptied(part: Part, entry: Entry) -> Part:
 
 def settled(part: Part) -> tuple[Held, ...]:
     """The candidates as they stand, no longer open to a reading."""
-    return tuple(replace(held, is_computed=False) for held in part.candidates)
+    return tuple(replace(held, is_computed=False) if held.is_computed else held for held in part.candidates)
 
 
 def merged(one: Part, other: Part) -> Part:
@@ -145,8 +145,11 @@ def distinct(holds: Iterable[Held]) -> tuple[Held, ...]:
 
 def _same_liquid(one: Held, other: Held) -> Held:
     later = max(one, other, key=_recency)
-    return replace(
-        later,
+    return Held(
+        liquid=later.liquid,
+        known_by=later.known_by,
+        who=later.who,
+        since=later.since,
         entered_at=_earliest((one.entered_at, other.entered_at)),
         is_rest=one.is_rest and other.is_rest,
         is_computed=one.is_computed and other.is_computed,

@@ -7,7 +7,9 @@ other sides it joins what was there; ...". Kinds of entries without a row change
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import lru_cache
 from types import MappingProxyType
 
 from carewatch.logbook.entries import AntifreezeRun, BlownOut, Detail, Drained, Filled, Rinsed, Sprayed
@@ -90,48 +92,63 @@ TABLE: Mapping[Deed, Mapping[str, Action]] = MappingProxyType(
 )
 
 
-def deed_of(detail: Detail, machine: Machine) -> Deed | None:
-    """The row that belongs to an entry; None if it changes nothing that can freeze."""
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What one entry does: opened sides, and for each part it changes how. `deed` None: nothing that can freeze."""
+
+    deed: Deed | None
+    opened: frozenset[str] = frozenset()
+    actions: Mapping[str, Action] = field(default_factory=lambda: MappingProxyType({}))
+
+
+NO_EFFECT = Effect(None)
+
+
+def effect_of(detail: Detail, machine: Machine) -> Effect:
+    """The table applied to one entry of one machine."""
+    match detail:
+        case Sprayed() | Rinsed() | BlownOut() | AntifreezeRun():
+            opened = _opened(detail.sides, machine.side_keys)
+            deed = _deed_through_valves(detail, is_open=bool(opened))
+            return NO_EFFECT if deed is None else Effect(deed, opened, _row(deed, machine.wetted_parts, opened, ()))
+        case Filled(where=where):
+            deed = Deed.FILLED_TANK if "tank" in where or "hopper" in where else Deed.FILLED_ELSEWHERE
+        case Drained(where=where):
+            deed = Deed.DRAINED
+        case _:
+            return NO_EFFECT
+    return Effect(deed, actions=_row(deed, machine.wetted_parts, frozenset(), where))
+
+
+def _opened(told: tuple[str, ...] | None, sides: tuple[str, ...]) -> frozenset[str]:
+    """Sides the entry says were opened; a machine with one side needs no saying."""
+    if told is None:
+        return frozenset(sides) if len(sides) == 1 else frozenset()
+    return frozenset(told).intersection(sides)
+
+
+def _deed_through_valves(detail: Sprayed | Rinsed | BlownOut | AntifreezeRun, *, is_open: bool) -> Deed | None:
     match detail:
         case Sprayed():
-            return Deed.SPRAYED if opened_sides(detail, machine) else Deed.SPRAYED_SIDES_NOT_SAID
+            return Deed.SPRAYED if is_open else Deed.SPRAYED_SIDES_NOT_SAID
         case Rinsed():
-            # Water that passed no valve is still water in the machine.
-            return Deed.RINSED if opened_sides(detail, machine) else Deed.FILLED_TANK
-        case Filled():
-            return Deed.FILLED_TANK if {"tank", "hopper"} & set(detail.where) else Deed.FILLED_ELSEWHERE
+            return Deed.RINSED if is_open else Deed.FILLED_TANK  # water that passed no valve is still in the machine
         case BlownOut():
-            return Deed.BLOWN_OUT if opened_sides(detail, machine) else None
-        case Drained():
-            return Deed.DRAINED
-        case AntifreezeRun():
-            if not opened_sides(detail, machine):
+            return Deed.BLOWN_OUT if is_open else None
+        case AntifreezeRun(route=route):
+            if not is_open:
                 return None
-            return Deed.ANTIFREEZE_BY_PUMP if detail.route == "pump" else Deed.ANTIFREEZE_AT_BOOM
-        case _:
-            return None
+            return Deed.ANTIFREEZE_BY_PUMP if route == "pump" else Deed.ANTIFREEZE_AT_BOOM
 
 
-def opened_sides(detail: Sprayed | Rinsed | BlownOut | AntifreezeRun, machine: Machine) -> frozenset[str]:
-    """Sides the entry says were opened; a machine with one side needs no saying when it sprayed."""
-    if detail.sides is None:
-        return frozenset(machine.side_keys) if len(machine.sides) == 1 else frozenset()
-    return frozenset(detail.sides) & frozenset(machine.side_keys)
-
-
-def actions(detail: Detail, machine: Machine) -> Mapping[str, Action]:
-    """Wetted part -> what the entry does to it, for the parts it changes."""
-    deed = deed_of(detail, machine)
-    if deed is None:
-        return MappingProxyType({})
+@lru_cache(maxsize=1024)
+def _row(deed: Deed, parts: tuple[str, ...], opened: frozenset[str], named: tuple[str, ...]) -> Mapping[str, Action]:
     row = TABLE[deed]
-    opened = opened_sides(detail, machine) if isinstance(detail, Sprayed | Rinsed | BlownOut | AntifreezeRun) else ()
-    named = detail.where if isinstance(detail, Filled | Drained) else ()
-    found = {part: row[NAMED] if part in named else row[_column(part, opened)] for part in machine.wetted_parts}
+    found = {part: row[NAMED] if part in named else row[_column(part, opened)] for part in parts}
     return MappingProxyType({part: action for part, action in found.items() if action is not Action.KEEPS})
 
 
-def _column(part: str, opened: frozenset[str] | tuple[str, ...]) -> str:
+def _column(part: str, opened: frozenset[str]) -> str:
     if not part.startswith(VALVE_PREFIX):
         return part
     return OPENED if part.removeprefix(VALVE_PREFIX) in opened else OTHER

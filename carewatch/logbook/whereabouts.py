@@ -74,14 +74,15 @@ class _Walk:
 
     def __init__(self, machine: Machine, roster: Roster) -> None:
         self.roster = roster
+        self.spots: dict[tuple[str, str | None], _Spot] = {}
         self.home = _spot(roster, machine.home_site, machine.home_place)
-        self.said = self.home
         self.worked = self.home
+        self.is_used_since = False
         self.spot = self.home
         self.stays = [_stay(self.home, since=BEGINNING, known_by=ASSUMED, is_assumed=True)]
 
     def take(self, entry: Entry) -> None:
-        at = effective_at(entry)
+        at = max(effective_at(entry), self.stays[-1].since)  # a use in doubt counts as after the move
         self.let_heat_run_out(at)
         match entry.detail:
             case Moved(site=site_id, place=place_id):
@@ -97,13 +98,20 @@ class _Walk:
 
     def moved(self, site_id: str, place_id: str | None, entry: Entry, at: datetime) -> None:
         try:
-            self.said = self.spot = _spot(self.roster, site_id, place_id)
+            self.spot = self.spot_of(site_id, place_id)
         except KeyError:
             return  # a site the roster no longer has tells nothing; what was known before stands
+        self.is_used_since = False
         if not _is_indoors(self.spot.kind):
             self.worked = self.spot
         stay = _stay(self.spot, since=at, known_by=entry.id, is_assumed=False)
         self.lay(_with_heat(stay, self.spot, at) if self.spot.kind is PlaceKind.HEATED_SHOP else stay)
+
+    def spot_of(self, site_id: str, place_id: str | None) -> _Spot:
+        found = self.spots.get((site_id, place_id))
+        if found is None:
+            found = self.spots[site_id, place_id] = _spot(self.roster, site_id, place_id)
+        return found
 
     def heat(self, *, is_on: bool, entry: Entry, at: datetime) -> None:
         if self.spot.kind is not PlaceKind.HEATED_SHOP:
@@ -112,6 +120,9 @@ class _Walk:
         self.lay(_with_heat(base, self.spot, at) if is_on else base)
 
     def used(self, entry: Entry, at: datetime) -> None:
+        if self.is_used_since:
+            return  # used again: nothing new about where it is
+        self.is_used_since = True
         home, work = _outdoors(self.home), _outdoors(self.worked)
         self.spot = home if home.colder_c > work.colder_c else work
         other = work if self.spot is home else home

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from carewatch.errors import BadInput, FaultyFiles
 from carewatch.logbook.entries import Channel, Entry, EntryKind, Promised
-from carewatch.logbook.kinds import DETAIL_TYPES, HELP
+from carewatch.logbook.kinds import DETAIL_TYPES, KIND_HELP
 from carewatch.logbook.reading import check_entry, entry_from_json, entry_schema, entry_to_json, read_logbook
 
 EXTRAS: dict[str, dict[str, Any]] = {
@@ -54,8 +54,8 @@ def complaint(**more: Any) -> str:
 
 
 def test_every_kind_has_a_detail_and_a_sentence_of_help() -> None:
-    assert set(DETAIL_TYPES) == set(HELP) == set(EntryKind)
-    assert all(sentence.endswith(".") for sentence in HELP.values())
+    assert set(DETAIL_TYPES) == set(KIND_HELP) == set(EntryKind)
+    assert all(sentence.endswith(".") for sentence in KIND_HELP.values())
 
 
 @pytest.mark.parametrize("kind", list(EntryKind))
