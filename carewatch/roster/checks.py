@@ -10,7 +10,7 @@ from carewatch.roster.document import ABSENT, Path, advice
 from carewatch.roster.drafts import FleetDraft, Written
 from carewatch.roster.model import Role
 from carewatch.roster.tables import SiteTable, Table
-from carewatch.roster.zones import Agreement, mistake_in_coordinates, zone_agreement
+from carewatch.roster.zones import Agreement, installed_finder, mistake_in_coordinates, zone_agreement
 
 TableList = Iterable[Written[Table]]
 
@@ -76,7 +76,7 @@ def _references(draft: FleetDraft) -> Iterator[Fault]:
         yield from _unknown_in_list(machine, "operators", people, "person")
         home = machine.text("home_site")
         yield from _unknown(machine, ("home_site",), home, sites, "site")
-        if home in places:
+        if places.get(home):
             yield from _unknown(
                 machine, ("home_place",), machine.text("home_place"), places[home], "place of this site"
             )
@@ -178,12 +178,13 @@ def _coordinates(site: Written[SiteTable]) -> Iterator[Fault]:
         return
     if table is None:
         return
-    agreement, there = zone_agreement(table.zone, table.lat_deg, table.lon_deg)
+    find = installed_finder()
+    agreement, there = zone_agreement(table.zone, table.lat_deg, table.lon_deg, find=find)
     if agreement is Agreement.FITS:
         return
     place = f"{table.lat_deg:g}, {table.lon_deg:g}"
     found = f" ({there})" if there else ""
-    question = mistake_in_coordinates(table.zone, table.lat_deg, table.lon_deg)
+    question = mistake_in_coordinates(table.zone, table.lat_deg, table.lon_deg, find=find)
     otherwise = f'Write zone = "{there}", or correct the coordinates.' if there else "Check zone and coordinates."
     fix = question or otherwise
     if agreement is Agreement.DOUBTFUL:

@@ -65,11 +65,10 @@ def _words(
 
 def example_of(key: str, field: FieldInfo | None) -> str:
     """`Write home_site = "ridge" (id of a [[site]]).` from what the field says about itself."""
-    if field is None:
-        return "Add it."
-    written = shown(field.examples[0]) if field.examples else "..."
+    if field is None or not field.examples:
+        return f"Add {field.description if field and field.description else 'it'}."
     meaning = f" ({field.description})" if field.description else ""
-    return f"Write {key} = {written}{meaning}."
+    return f"Write {key} = {shown(field.examples[0])}{meaning}."
 
 
 def range_of(field: FieldInfo | None) -> str:

@@ -166,6 +166,8 @@ REMEDIES = (
 
 def remedy(line: str, reason: str) -> str:
     """What to write instead, guessed from the line the parser stopped at."""
+    if line.startswith("[") and ("overwrite" in reason or "twice" in reason):
+        return "This heading stands here twice: lists need two brackets every time, [[machine]]; others stand once."
     if "overwrite" in reason or "twice" in reason:
         return "The same key or table stands here twice: delete or rename one of them."
     if "control" in reason.lower() or "Illegal" in reason:

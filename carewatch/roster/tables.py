@@ -90,9 +90,7 @@ class SiteTable(Table):
     colder_c: float = Field(default=0.0, ge=0, le=15)
     contacts: Ids = Field(min_length=1, examples=[["ana"]], description="ids of people in the order they are told")
     sources: list[SourceName] = Field(default=[], max_length=5)
-    place: list[PlaceTable] = Field(
-        min_length=1, examples=[[]], description="one [[site.place]] for each spot a machine may stand in"
-    )
+    place: list[PlaceTable] = Field(min_length=1, description="one [[site.place]] for each spot a machine may stand in")
 
 
 class AbsenceTable(Table):

@@ -25,16 +25,13 @@ class Agreement(Enum):
     CONTRADICTS = "contradicts"
 
 
-def zone_agreement(
-    zone: str, lat_deg: float, lon_deg: float, *, find: Finder | None = None
-) -> tuple[Agreement, str | None]:
+def zone_agreement(zone: str, lat_deg: float, lon_deg: float, *, find: Finder | None) -> tuple[Agreement, str | None]:
     """Whether a zone keeps the clock of these coordinates, and the zone found there (None: only longitude known).
 
-    `find` gives the zones at (lon, lat); by default tzfpy if it is installed.
+    `find` gives the zones at (lon, lat), see `installed_finder`; None: only the longitude can be compared.
     """
-    find = find or installed_finder()
     if find is None:
-        return _by_longitude(zone, lon_deg), None
+        return agreement_by_longitude(zone, lon_deg), None
     here = _zones_at(find, lat_deg, lon_deg)
     if not here or any(_same_clock(zone, other) for other in here):
         return Agreement.FITS, None
@@ -47,7 +44,7 @@ def zone_agreement(
     return (Agreement.DOUBTFUL if near else Agreement.CONTRADICTS), here[0]
 
 
-def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float, *, find: Finder | None = None) -> str:
+def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float, *, find: Finder | None) -> str:
     """The usual slips that would make the zone right: a lost minus, or the two numbers exchanged."""
     slips = (
         (lat_deg, -lon_deg, "Is the minus of lon_deg missing? West of Greenwich it is negative."),
@@ -55,7 +52,6 @@ def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float, *, find: F
         (lon_deg, lat_deg, "Are lat_deg and lon_deg exchanged?"),
         (-lat_deg, -lon_deg, "Are the signs of lat_deg and lon_deg right?"),
     )
-    find = find or installed_finder()
     for lat, lon, question in slips:
         if abs(lat) <= 90 and _is_certain(zone, lat, lon, find):
             return question
@@ -64,7 +60,7 @@ def mistake_in_coordinates(zone: str, lat_deg: float, lon_deg: float, *, find: F
 
 def _is_certain(zone: str, lat_deg: float, lon_deg: float, find: Finder | None) -> bool:
     if find is None:
-        return _by_longitude(zone, lon_deg) is Agreement.FITS
+        return agreement_by_longitude(zone, lon_deg) is Agreement.FITS
     return any(_same_clock(zone, other) for other in _zones_at(find, lat_deg, lon_deg))
 
 
@@ -97,7 +93,8 @@ def _same_clock(one: str, other: str) -> bool:
     )
 
 
-def _by_longitude(zone: str, lon_deg: float) -> Agreement:
+def agreement_by_longitude(zone: str, lon_deg: float) -> Agreement:
+    """How well the standard time of a zone fits the sun at a longitude; certain only where it is grossly off."""
     offsets = [at.astimezone(ZoneInfo(zone)) for at in SAMPLES]
     standard_h = min((at.utcoffset() or timedelta()) / timedelta(hours=1) for at in offsets)
     off_h = abs((standard_h - lon_deg / DEGREES_PER_HOUR + 12) % 24 - 12)  # around the date line as well

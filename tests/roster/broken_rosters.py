@@ -176,6 +176,15 @@ CASES: dict[str, Broken] = {
         old="rinse_tank_l = 400\n", new="", at="[[machine]]", field="machine[1].rinse_tank_l",
         says=("is missing", "rinse_tank_gal = 106"),
     ),
+    "width in neither unit": Broken(
+        old="boom_width_m = 36.0\n", new="", at="[[machine]]", field="machine[1].boom_width_m",
+        says=("is missing", "boom_width_ft = 120"),
+    ),
+    "site without places": Broken(
+        old='  [[site.place]]\n  id = "gravel"\n  kind = "outdoors"\n\n'
+        '  [[site.place]]\n  id = "shop"\n  kind = "heated_shop"\n',
+        new="", at="[[site]]", field="site[1].place", says=("is missing", "Add one [[site.place]] for each spot"),
+    ),
     "sections that hold nothing": Broken(
         old="sections = [12, 12, 12, 12, 12, 12]", new="sections = [0, 0]", at="sections = [0, 0]",
         field="machine[1].sections[1]", says=("out of range: from 1",),
@@ -250,6 +259,119 @@ CASES: dict[str, Broken] = {
     ),
     "key written twice": Broken(
         old="held_l = 115", new="held_l = 115\nheld_l = 116", at="held_l = 116", field="(syntax)", says=("twice",),
+    ),
+    "coordinates nobody filled in": Broken(
+        old="lat_deg = 41.62\nlon_deg = -93.28", new="lat_deg = 0\nlon_deg = 0.0", at="lat_deg = 0",
+        field="site[1].lat_deg", says=("both 0", "ocean"),
+    ),
+    "neighbour's clock near a border": Broken(
+        old="lat_deg = 41.62\nlon_deg = -93.28", new="lat_deg = 43.9\nlon_deg = -101.4", at='zone = "America/Chicago"',
+        field="site[1].zone", says=("may contradict", "America/Denver", "Leave it if people there keep this clock"),
+        is_warning=True,
+    ),
+    "told by somebody without an address": Broken(
+        old='email = "tom@long-field.example"', new='told_by = "tom"', at='told_by = "tom"', field="person[2].told_by",
+        says=("cannot pass messages on to Tom Adeyemi",),
+    ),
+    "telephone alone": Broken(
+        old='email = "tom@long-field.example"', new='phone = "+1 515 555 0134"', at="[[person]]",
+        field="person[2].email", says=("A telephone alone is not enough",),
+    ),
+    "manager without an address": Broken(
+        old='email = "mia@long-field.example"', new='told_by = "tom"', at="[[person]]", field="person[1].email",
+        says=("nobody gets the day mail",),
+    ),
+    "contacts without an address": Broken(
+        old='contacts = ["mia", "tom"]', new='contacts = ["ida"]\n[[person]]\nid = "ida"\nname = "Ida Vos"\n'
+        'roles = ["owner"]\ntold_by = "mia"\n[[site]]\nid = "x"\nlat_deg = 41.62\nlon_deg = -93.28\n'
+        'elevation_m = 3\n'
+        'zone = "America/Chicago"\ncontacts = ["mia"]',
+        at='contacts = ["ida"]', field="site[1].contacts", says=("nobody who has a mail address",),
+    ),
+    "deputy without an address": Broken(
+        old='email = "tom@long-field.example"',
+        new='told_by = "mia"\n[[person]]\nid = "ida"\nname = "Ida Vos"\nroles = ["owner"]\n'
+        'email = "i@long-field.example"\n'
+        '[[person.absence]]\nfirst_on = 2026-11-02\nlast_on = 2026-11-20\ndeputy = "tom"',
+        at='deputy = "tom"', field="person[3].absence[1].deputy", says=("has no mail address",),
+    ),
+    "contact twice": Broken(
+        old='contacts = ["mia", "tom"]', new='contacts = ["mia", "mia"]', at='contacts = ["mia", "mia"]',
+        field="site[1].contacts[2]", says=("stands twice",),
+    ),
+    "two places with one id": Broken(
+        old='id = "shop"', new='id = "gravel"', at='id = "gravel"', field="site[1].place[2].id",
+        says=("is the id of another place at this site",),
+    ),
+    "side twice": Broken(
+        old='sides = ["front", "rear"]', new='sides = ["front", "front"]', at='sides = ["front", "front"]',
+        field="machine[1].sides[2]", says=("stands twice",),
+    ),
+    "label that is empty": Broken(
+        old="held_l = 115", new='held_l = 115\nside_labels = { rear = "" }', at='side_labels = { rear = "" }',
+        field="machine[1].side_labels.rear", says=("is empty",),
+    ),
+    "side that is no key": Broken(
+        old='sides = ["front", "rear"]', new='sides = ["Front", "rear"]', at='sides = ["Front", "rear"]',
+        field="machine[1].sides[1]", says=("is no key of a valve side", "side_labels"),
+    ),
+    "winter place there is not": Broken(
+        old="held_l = 115", new='held_l = 115\nwinter_place = "yard/shpo"', at='winter_place = "yard/shpo"',
+        field="machine[1].winter_place", says=("is no place", 'Did you mean "yard/shop"?'),
+    ),
+    "figures of a part there is not": Broken(
+        old="", new="[machine.figures.hose]\ndiameter_mm = 25\n", at="[machine.figures.hose]",
+        field="machine[1].figures.hose", says=("no wetted part of this machine", 'Did you mean "hoses"?'),
+    ),
+    "rinse tank listed but empty": Broken(
+        old="rinse_tank_l = 400", new='rinse_tank_l = 0\nplumbing = ["tank", "rinse_tank"]',
+        at='plumbing = ["tank", "rinse_tank"]', field="machine[1].plumbing[2]", says=("rinse_tank_l is 0",),
+    ),
+    "rinse tank that would be forgotten": Broken(
+        old="held_l = 115", new='held_l = 115\nplumbing = ["tank"]', at='plumbing = ["tank"]',
+        field="machine[1].plumbing", says=("lacks", "it can freeze as well"),
+    ),
+    "measured, but no figure": Broken(
+        old="held_l = 115", new="held_is_measured = true", at="held_is_measured = true",
+        field="machine[1].held_is_measured", says=("no held_l is given",),
+    ),
+    "telephone that is none": Broken(
+        old='email = "tom@long-field.example"', new='email = "tom@long-field.example"\nphone = "ask Mia"',
+        at='phone = "ask Mia"', field="person[2].phone", says=("is not a telephone number",),
+    ),
+    "quiet hours without an end": Broken(
+        old='email = "tom@long-field.example"', new='email = "tom@long-field.example"\nquiet = "21:00"',
+        at='quiet = "21:00"', field="person[2].quiet", says=("is not a span of the day", '"21:00-06:00"'),
+    ),
+    "quiet all day": Broken(
+        old='email = "tom@long-field.example"', new='email = "tom@long-field.example"\nquiet = "21:00-21:00"',
+        at='quiet = "21:00-21:00"', field="person[2].quiet", says=("begins and ends at the same minute",),
+    ),
+    "day that does not exist": Broken(
+        old="held_l = 115", new='held_l = 115\nlast_use_on = "2026-02-30"', at='last_use_on = "2026-02-30"',
+        field="machine[1].last_use_on", says=("is not a date",),
+    ),
+    "id as a number": Broken(
+        old='id = "north"', new="id = 104", at="id = 104", field="machine[1].id", says=("is a number", '"104"'),
+    ),
+    "empty name": Broken(
+        old='name = "North sprayer"', new='name = " "', at='name = " "', field="machine[1].name", says=("is empty",),
+    ),
+    "name as a number": Broken(
+        old='name = "North sprayer"', new="name = 3", at="name = 3", field="machine[1].name",
+        says=("is not a text", "quotation marks"),
+    ),
+    "nozzle size there is not": Broken(
+        old='nozzle_size = "04"', new='nozzle_size = "blue"', at='nozzle_size = "blue"', field="machine[1].nozzle_size",
+        says=("is no nozzle size", '"04"'),
+    ),
+    "one heading bracket too few": Broken(
+        old="[[person]]\nid = \"mia\"", new="[person]\nid = \"mia\"", at="[[person]]", field="(syntax)",
+        says=("two brackets every time",),
+    ),
+    "too many sides": Broken(
+        old='sides = ["front", "rear"]', new='sides = ["a", "b", "c", "d", "e"]',
+        at='sides = ["a", "b", "c", "d", "e"]', field="machine[1].sides", says=("is longer than 4",),
     ),
     "boom that holds far too much": Broken(
         old="held_l = 115", new="held_l = 900", at="held_l = 900", field="machine[1].held_l",

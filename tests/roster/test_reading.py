@@ -247,11 +247,38 @@ def test_no_file_and_an_empty_file_are_faults():
 def test_files_that_cannot_be_read_are_faults_beside_the_others(tmp_path):
     (tmp_path / "a.toml").write_text(FLEET.replace("lat_deg = 41.62", "lat_deg = 99"))
     (tmp_path / "b.toml").write_bytes(FLEET.encode().replace(b"Tom Adeyemi", b"Tom Ad\xe9"))
-    (tmp_path / ".c.toml").write_text("half written")
+    (tmp_path / "c.toml").write_text(FLEET + "[")
+    (tmp_path / ".d.toml").write_text("half written")
     with pytest.raises(FaultyFiles) as caught:
         read_roster([tmp_path, tmp_path / "none"])
     said = {(Path(fault.file).name, fault.line, fault.field) for fault in caught.value.faults}
-    assert said == {("a.toml", 9, "site[1].lat_deg"), ("b.toml", 31, "(file)"), ("none", None, "(file)")}
+    assert said == {("a.toml", 9, "site[1].lat_deg"), ("b.toml", 31, "(file)"), ("none", None, "(file)")} | {
+        ("c.toml", FLEET.count("\n") + 1, "(syntax)")
+    }
+
+
+def test_a_csv_beside_the_file_is_read_with_it(tmp_path):
+    for name, text in with_csv(f"{HEADING}\n{ROW}\n").items():
+        (tmp_path / Path(name).name).write_text(text)
+    (tmp_path / "other.csv").write_text("not asked for")
+    assert read_roster(tmp_path / "farm.toml")[0] == parse_roster({FILE: FLEET})[0]
+
+
+def test_a_folder_or_a_flood_in_place_of_a_file_is_a_fault(tmp_path):
+    (tmp_path / "a.toml").mkdir()
+    with (tmp_path / "b.toml").open("wb") as file:
+        file.truncate(20_000_001)
+    with pytest.raises(FaultyFiles) as caught:
+        read_roster(tmp_path)
+    assert [fault.problem for fault in caught.value.faults] == [
+        "cannot be read: Is a directory.",
+        "is larger than 20 MB.",
+    ]
+
+
+def test_listed_parts_are_the_parts():
+    machine = machine_from("held_l = 115", 'held_l = 115\nplumbing = ["tank", "rinse_tank"]')
+    assert machine.wetted_parts == ("valve.front", "valve.rear", "tank", "rinse_tank")
 
 
 def test_an_empty_folder_is_a_fault(tmp_path):

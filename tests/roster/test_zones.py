@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from carewatch.roster import zones
-from carewatch.roster.zones import Agreement, mistake_in_coordinates, zone_agreement
+from carewatch.roster.zones import Agreement, installed_finder, mistake_in_coordinates, zone_agreement
 
+FIND = installed_finder()
 FITS, DOUBTFUL, CONTRADICTS = Agreement.FITS, Agreement.DOUBTFUL, Agreement.CONTRADICTS
 
 
@@ -29,7 +29,7 @@ FITS, DOUBTFUL, CONTRADICTS = Agreement.FITS, Agreement.DOUBTFUL, Agreement.CONT
     ],
 )
 def test_zone_against_coordinates(zone, lat, lon, expected):
-    assert zone_agreement(zone, lat, lon)[0] is expected
+    assert zone_agreement(zone, lat, lon, find=FIND)[0] is expected
 
 
 @pytest.mark.parametrize(
@@ -43,9 +43,8 @@ def test_zone_against_coordinates(zone, lat, lon, expected):
         pytest.param("America/Los_Angeles", -75.0, DOUBTFUL, id="three-hours-off"),
     ],
 )
-def test_by_longitude_alone_only_gross_contradictions_are_certain(zone, lon, expected, monkeypatch):
-    monkeypatch.setattr(zones, "installed_finder", lambda: None)
-    assert zone_agreement(zone, 45.0, lon) == (expected, None)
+def test_by_longitude_alone_only_gross_contradictions_are_certain(zone, lon, expected):
+    assert zone_agreement(zone, 45.0, lon, find=None) == (expected, None)
 
 
 @pytest.mark.parametrize(
@@ -58,10 +57,18 @@ def test_by_longitude_alone_only_gross_contradictions_are_certain(zone, lon, exp
     ],
 )
 def test_the_usual_slips_are_asked_about(lat, lon, says):
-    question = mistake_in_coordinates("America/Chicago", lat, lon)
+    question = mistake_in_coordinates("America/Chicago", lat, lon, find=FIND)
     assert says in question
     assert bool(question) is bool(says)
 
 
 def test_exchanged_numbers_are_asked_about():
-    assert "exchanged" in mistake_in_coordinates("Europe/Berlin", 13.4, 52.5)
+    assert "exchanged" in mistake_in_coordinates("Europe/Berlin", 13.4, 52.5, find=FIND)
+
+
+def test_without_the_look_up_a_lost_minus_is_still_asked_about():
+    assert "minus of lon_deg" in mistake_in_coordinates("America/Chicago", 41.6, 93.6, find=None)
+
+
+def test_a_zone_this_computer_does_not_know_is_nothing_to_compare_with():
+    assert zone_agreement("America/Chicago", 41.6, -93.6, find=lambda lon, lat: ["America/Newly_Made"])[0] is FITS
