@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -77,7 +78,8 @@ def make_check(send: SendTest) -> click.Command:
         if send_test:
             _try_sending(findings, send, now)
         click.echo(as_document(findings) if as_json else "\n".join(as_lines(findings)))
-        click.get_current_context().exit(1 if findings.errors else 0)
+        if findings.errors:
+            sys.exit(1)
 
     return check
 
@@ -110,7 +112,7 @@ def look(config: Path, now: datetime) -> Findings:
 
 
 def _folder_faults(settings: Settings) -> Iterator[Fault]:
-    """Folders that cannot be written into."""
+    """Folders that cannot be written into, or made: only the last folder of a path is ever made."""
     from carewatch.errors import Fault
 
     wanted = {
@@ -135,11 +137,11 @@ def _folder_faults(settings: Settings) -> Iterator[Fault]:
 def _why_not_writable(folder: Path) -> str | None:
     import os
 
-    nearest = folder
-    while not nearest.exists() and nearest != nearest.parent:
-        nearest = nearest.parent
+    nearest = folder if folder.exists() else folder.parent
+    if not nearest.exists():
+        return f"cannot be made: {nearest} does not exist."
     if not nearest.is_dir():
-        return f"is below {nearest}, which is no folder."
+        return f"cannot be used: {nearest} is no folder."
     return None if os.access(nearest, os.W_OK | os.X_OK) else "cannot be written into."
 
 
@@ -250,8 +252,9 @@ def roster_lines(roster: Roster) -> Iterator[str]:
         sites, people, machines = len(fleet.sites), len(fleet.people), len(fleet.machines)
         yield f"{fleet.name} ({fleet.id}): {_counted(sites, 'site')}, {people} people, {_counted(machines, 'machine')}"
         for machine in fleet.machines:
-            held = "measured" if machine.held_is_measured else "estimated: measure it once"
-            boom = f"{machine.boom_width_m:.1f} m, {machine.positions} nozzle bodies, holds {machine.held_l:.0f} L ({held})"
+            how = "measured" if machine.held_is_measured else "estimated: measure it once"
+            held = f"holds {machine.held_l:.0f} L ({how})"
+            boom = f"{machine.boom_width_m:.1f} m, {machine.positions} nozzle bodies, {held}"
             yield f"  {machine.name} ({machine.id}): {machine.home_site}/{machine.home_place}, {boom}"
 
 

@@ -108,11 +108,16 @@ def test_an_unknown_option_is_a_usage_mistake():
     assert run("--confg", "x").exit_code == 2
 
 
-def test_a_data_folder_below_a_file_is_a_fault(config):
-    replace(config, "[database]", '[database]\npath = "carewatch.toml/data/x.db"')
-    result = run("--config", str(config))
+@pytest.mark.parametrize(
+    ("path", "says"), [("carewatch.toml/x.db", "is no folder"), ("disk-that-is-not-there/data/x.db", "does not exist")]
+)
+def test_a_data_folder_that_cannot_be_is_a_fault(config, path, says):
+    replace(config, "[database]", f'[database]\npath = "{path}"')
+    result = run("--config", str(config), "--json")
     assert result.exit_code == 1
-    assert "which is no folder" in result.output
+    (fault,) = [fault for fault in json.loads(result.output)["faults"] if fault["severity"] == "error"]
+    assert says in fault["problem"]
+    assert config.read_text().splitlines()[fault["line"] - 1] == f'path = "{path}"'
 
 
 def test_days_on_which_everybody_is_away_are_named(config):
