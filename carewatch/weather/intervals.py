@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from carewatch.errors import BadInput
 
 HOUR = timedelta(hours=1)
+FIRST_YEAR, LAST_YEAR = 1850, 2200  # chosen: every weather record and forecast; arithmetic stays within datetime
 LONGEST = timedelta(days=40)  # chosen: no forecast service looks further ahead than 35 days
 
 _DURATION = re.compile(
@@ -30,11 +31,13 @@ def parse_instant(text: str) -> datetime:
     """A moment in UTC from ISO 8601 text that names its offset."""
     try:
         moment = datetime.fromisoformat(text)
-        if moment.utcoffset() is None:
-            raise BadInput(f"{text!r} does not say which time zone it is in.")
-        return moment.astimezone(UTC)
-    except (ValueError, OverflowError) as error:
+    except ValueError as error:
         raise BadInput(f"{text!r} is not a date and time such as 2026-10-03T12:00:00Z.") from error
+    if moment.utcoffset() is None:
+        raise BadInput(f"{text!r} does not say which time zone it is in.")
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise BadInput(f"{text!r} lies outside the years {FIRST_YEAR} to {LAST_YEAR}.")
+    return moment.astimezone(UTC)
 
 
 def parse_interval(text: str) -> tuple[datetime, datetime]:
