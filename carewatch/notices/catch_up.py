@@ -30,7 +30,7 @@ def catch_up_mails(desk: Desk) -> Iterator[Notice]:
         ]
         letter = Letter(
             subject=f"{len(missed)} {'message' if len(missed) == 1 else 'messages'} could not reach you in time",
-            opening="The mail server did not take these while they mattered. They are past; what is due now comes by itself.",
+            opening="The mail server did not take these in time. They are past; what is due now comes by itself.",
             rows=tuple(rows),
         )
         digest = sha256("\n".join(notice.key for notice in missed).encode()).hexdigest()[:16]

@@ -1,4 +1,4 @@
-"""The instants at which the plan may say something else although no fact changed; the clock need not look in between."""
+"""The instants at which the plan may say something else although no fact changed; no need to look in between."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from carewatch.duties.facts import NIGHT_IS_OVER_AT, MachineFacts, at_local, loc
 from carewatch.duties.rinse import AFTER_SHIFT, leaves_field_at
 from carewatch.duties.say import asks_at
 from carewatch.duties.thaw import NOTICE_BEFORE_WORK
-from carewatch.notices.day import EARLIER_BY
 from carewatch.notices.desk import Desk
 from carewatch.notices.evening import protect_told_at
 from carewatch.notices.no_forecast import BEFORE_EVENING
+from carewatch.notices.said import EARLIER_BY
 from carewatch.notices.still_wet import EVERYONE_AFTER, NEXT_CONTACT_AFTER, late_at
 from carewatch.weather.nights import NOON
 

@@ -1,0 +1,83 @@
+"""`carewatch demo`: the whole loop on the example fleet."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import date
+
+    from carewatch.service.replay import Scenario, Step
+
+SEED = 7
+
+
+@click.command(epilog="Example: carewatch demo --out demo-out")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("demo-out"),
+    show_default=True,
+    help="Folder for mails and JSON lines; made anew.",
+)
+def demo(out: Path) -> None:
+    """Three autumn weeks of an invented fleet, offline, in seconds, told as a timeline.
+
+    Weather: real hourly records, moved to other dates and places. Forecasts: synthetic, made from them with errors as
+    real ones have. People, machines and places: invented.
+    """
+    from carewatch.cli.story import progress_over, timeline
+    from carewatch.errors import BadInput
+    from carewatch.service.replay import DATABASE, MAILS, read_scenario, replay
+
+    folder = example_folder()
+    scenario = read_scenario(folder)
+    if out.exists():
+        if any(out.iterdir()) and not (out / DATABASE).exists():
+            raise BadInput(f"{out} holds other files. Give another folder with --out.")
+        shutil.rmtree(out)
+    from_on, to_on = scenario_days(scenario)
+    steps = replay(scenario, from_on=from_on, to_on=to_on, out=out, forecast="synthetic", seed=SEED)
+    kept: list[Step] = list(progress_over(steps, scenario, from_on=from_on, to_on=to_on))
+    for line in timeline(kept, scenario):
+        click.echo(line)
+    for line in _summary(kept, scenario):
+        click.echo(line)
+    click.echo(f"\nMails as .eml are in {out / MAILS}, JSON lines in {out}. Forecasts here are synthetic.")
+
+
+def example_folder() -> Path:
+    """The shipped example: inside the installed package, or beside it in a checkout."""
+    package = Path(__file__).resolve().parent.parent
+    return next(
+        (
+            folder
+            for folder in (package / "examples" / "autumn", package.parent / "examples" / "autumn")
+            if folder.is_dir()
+        ),
+        package / "examples" / "autumn",
+    )
+
+
+def scenario_days(scenario: Scenario) -> tuple[date, date]:
+    """First and last day of its logbook, local to the fleet."""
+    zone = scenario.roster.fleets[0].tz
+    return scenario.events[0].astimezone(zone).date(), scenario.events[-1].astimezone(zone).date()
+
+
+def _summary(steps: list[Step], scenario: Scenario) -> Iterator[str]:
+    from collections import Counter
+
+    notices = [notice for step in steps for notice in step.outcome.notices]
+    yield f"\n{len(notices)} messages:"
+    for kind, count in Counter(notice.kind.value for notice in notices).most_common():
+        yield f"  {kind:14} {count}"
+    weeks = max((steps[-1].at - steps[0].at).days / 7, 1)
+    yield "Messages per person and week:"
+    for person, count in Counter(notice.person for notice in notices).most_common():
+        yield f"  {scenario.roster.person(person).name:24} {count / weeks:.1f}"

@@ -1,0 +1,32 @@
+"""An entry comes in: it is kept, and the plan runs at once, so that no reminder slips out between answer and tick."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from carewatch.errors import BadInput
+from carewatch.logbook.entries import Entry
+from carewatch.logbook.reading import check_entry
+from carewatch.roster.model import Roster
+from carewatch.service.gather import current_roster
+from carewatch.service.usecase import Outcome, run_plan
+from carewatch.service.workplace import Workplace
+from carewatch.store import entries
+
+
+def write_entry(work: Workplace, entry: Entry, *, now: datetime) -> tuple[bool, Outcome]:
+    """Keep one entry and run the plan; False if the same entry was there. BadInput names what does not fit."""
+    with work.database.reading() as rx:
+        roster = current_roster(work, rx)
+    if roster is None:
+        raise BadInput("There is no roster yet. Run `carewatch check`, then start the service once.")
+    _refuse_misfits(entry, roster)
+    with work.database.transaction() as tx:
+        is_new = entries.add(tx, entry)
+    return is_new, run_plan(work, now=now)
+
+
+def _refuse_misfits(entry: Entry, roster: Roster) -> None:
+    faults = check_entry(entry, roster)
+    if faults:
+        raise BadInput(" ".join(str(fault) for fault in faults))

@@ -1,0 +1,166 @@
+"""Asking the forecast services, and reading what they answered as the weather of each site."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import Connection
+
+from carewatch.errors import UpstreamTrouble
+from carewatch.roster.model import Site
+from carewatch.service.workplace import Remembered, Workplace
+from carewatch.sources.port import Recall, Source
+from carewatch.store import answers, visits
+from carewatch.store.visits import Visit
+from carewatch.weather.answer import Answer
+from carewatch.weather.forecast import Forecast, SiteWeather
+from carewatch.weather.join import HISTORY_H, join
+
+WAITS = tuple(timedelta(minutes=minutes) for minutes in (0, 2, 5, 10, 15, 30))  # chosen: one try a tick, then rarer
+LASTING_WAIT = timedelta(hours=6)  # chosen: trouble a person must cure is looked at again four times a day
+FORECASTS_KEPT = 2000
+NIGHTS_AHEAD = 6  # the night that is ending, tonight and the four after it
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What one round of asking did: how many answers came, and which sources are in trouble (site, source, words)."""
+
+    answers: int
+    troubles: tuple[tuple[str, str, str], ...]
+
+
+def ask_sources(work: Workplace, sites: Sequence[Site], *, now: datetime) -> Asked:
+    """One try per source and site, where terms and earlier failures allow it; whatever comes is stored at once."""
+    count, troubles = 0, []
+    for site in sites:
+        for source in work.sources_for(site):
+            if not source.covers(site):
+                continue
+            with work.database.reading() as rx:
+                visit = visits.get(rx, source.name, site.id)
+            if visit is not None and visit.next_at > now:
+                if visit.trouble:
+                    troubles.append((site.id, source.name, visit.trouble))
+                continue
+            try:
+                found = source.update(site, now=now, recall=_recall(work, source))
+            except UpstreamTrouble as trouble:
+                _note_failure(work, source, site, visit, trouble, now=now)
+                troubles.append((site.id, source.name, str(trouble)))
+                continue
+            count += len(found)
+            _keep(work, source, site, found, had_trouble=visit is not None)
+    return Asked(answers=count, troubles=tuple(troubles))
+
+
+def _recall(work: Workplace, source: Source) -> Recall:
+    def recall(key: str) -> Answer | None:
+        with work.database.reading() as rx:
+            return answers.latest(rx, source.name, key)
+
+    return recall
+
+
+def _keep(work: Workplace, source: Source, site: Site, found: Sequence[Answer], *, had_trouble: bool) -> None:
+    if not found and not had_trouble:
+        return
+    with work.database.transaction() as tx:
+        for answer in found:
+            answers.put(tx, answer)
+        if had_trouble:
+            visits.clear(tx, source.name, site.id)
+    if had_trouble:
+        log.info("source_recovered", extra={"source": source.name, "site": site.id})
+
+
+def _note_failure(
+    work: Workplace, source: Source, site: Site, visit: Visit | None, trouble: UpstreamTrouble, *, now: datetime
+) -> None:
+    failures = (visit.failures if visit else 0) + 1
+    wait = LASTING_WAIT if trouble.is_lasting else WAITS[min(failures, len(WAITS)) - 1]
+    wait = max(wait, trouble.retry_after or timedelta(0))
+    with work.database.transaction() as tx:
+        visits.put(
+            tx,
+            Visit(
+                source=source.name,
+                key=site.id,
+                failed_since=visit.failed_since if visit and visit.failed_since else now,
+                failures=failures,
+                next_at=now + wait,
+                trouble=str(trouble),
+            ),
+        )
+    log.warning("source_failed", extra={"source": source.name, "site": site.id, "failures": failures})
+
+
+# ---------------------------------------------------------------- reading what is stored
+
+
+def site_weather(work: Workplace, rx: Connection, site: Site, *, now: datetime) -> SiteWeather:
+    """The joined weather of one site from the stored answers, as it stands at `now`."""
+    current: list[Forecast] = []
+    history: list[Forecast] = []
+    for source in work.sources_for(site):
+        if not source.covers(site):
+            continue
+        newest, past = _read(work.remembered, rx, source, site, now=now)
+        current += [newest] if newest else []
+        history += past
+    return join(site, current, now=now, nights=NIGHTS_AHEAD, history=history)
+
+
+def _read(
+    remembered: Remembered, rx: Connection, source: Source, site: Site, *, now: datetime
+) -> tuple[Forecast | None, list[Forecast]]:
+    """The newest forecast of a source and the older ones that still say something about the past two days."""
+    used: dict[str, Answer] = {}
+
+    def recall(key: str) -> Answer | None:
+        answer = answers.latest(rx, source.name, key)
+        if answer is not None:
+            used[key] = answer
+        return answer
+
+    try:
+        newest = source.read(site, recall=recall)
+    except UpstreamTrouble as trouble:
+        log.warning("answer_unreadable", extra={"source": source.name, "site": site.id, "reason": str(trouble)})
+        newest = None
+    past = []
+    for key, latest in used.items():
+        if latest.issued_at is None:
+            continue
+        since = now - timedelta(hours=HISTORY_H)
+        older = (
+            one for one in answers.history(rx, source.name, key, since=since) if one.fetched_at < latest.fetched_at
+        )
+        past += [forecast for one in older if (forecast := _read_older(remembered, source, site, used, one))]
+    return newest, past
+
+
+def _read_older(
+    remembered: Remembered, source: Source, site: Site, used: dict[str, Answer], older: Answer
+) -> Forecast | None:
+    known = (source.name, site.id, older.key, older.fetched_at)
+    if known not in remembered.forecasts:
+        try:
+            forecast = source.read(site, recall=lambda key: older if key == older.key else used.get(key))
+        except UpstreamTrouble:
+            return None
+        if forecast is None:
+            return None
+        _forget_some(remembered.forecasts, FORECASTS_KEPT)
+        remembered.forecasts[known] = forecast
+    return remembered.forecasts[known]
+
+
+def _forget_some(kept: dict[tuple[object, ...], Forecast], most: int) -> None:
+    while len(kept) >= most:
+        kept.pop(next(iter(kept)))

@@ -1,0 +1,113 @@
+"""Is it alive: one document with reasons, and a small loopback server that gives it at /health."""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+from carewatch.errors import CarewatchError
+from carewatch.service.deliver import CHANNEL_STATE
+from carewatch.service.documents import instant
+from carewatch.service.workplace import Workplace
+from carewatch.store import outbox, runs, visits
+
+TICKS_MISSED = 3
+OLD_FORECAST = timedelta(hours=24)
+
+log = logging.getLogger(__name__)
+
+
+def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[str, Any]:
+    """State `ok`, `degraded` (something outside is in trouble) or `failing` (the service itself), with reasons."""
+    with work.database.reading() as rx:
+        tick = runs.get(rx, "tick")
+        counts = outbox.counts(rx)
+        failing = visits.failing(rx)
+    reasons = []
+    is_failing = False
+    if tick is None or tick.last_ok_at is None:
+        is_failing = tick is not None and tick.failures > 0
+        reasons.append("It has not finished a first round yet.")
+    elif now - tick.last_ok_at > TICKS_MISSED * tick_every:
+        is_failing = True
+        reasons.append(f"The last good round was at {instant(tick.last_ok_at)}.")
+    if tick is not None and tick.trouble:
+        reasons.append(tick.trouble)
+    reasons += [f"{visit.key}: {visit.trouble}" for visit in failing if (visit.source, visit.key) != CHANNEL_STATE]
+    reasons += [f"Mail: {visit.trouble}" for visit in failing if (visit.source, visit.key) == CHANNEL_STATE]
+    if counts.refused:
+        reasons.append(f"{counts.refused} message(s) were refused by their address for good.")
+    if counts.set_aside:
+        reasons.append(f"{counts.set_aside} message(s) were set aside after killing their worker.")
+    return {
+        "state": "failing" if is_failing else "degraded" if reasons else "ok",
+        "now": instant(now),
+        "last_round_at": instant(tick.last_ok_at) if tick else None,
+        "next_due_at": instant(tick.next_due_at) if tick else None,
+        "queue": {"waiting": counts.queued + counts.sending, "sent": counts.sent, "expired": counts.expired},
+        "oldest_waiting_at": instant(counts.oldest_waiting_at),
+        "reasons": reasons,
+    }
+
+
+class HealthServer:
+    """Serves /health on a loopback address until stopped."""
+
+    def __init__(self, host: str, port: int, document: Callable[[], Mapping[str, Any]]) -> None:
+        self._server = ThreadingHTTPServer((host, port), _handler(document))
+        self._server.daemon_threads = True
+        self._thread = threading.Thread(target=self._server.serve_forever, name="health", daemon=True)
+
+    @property
+    def port(self) -> int:
+        """The port it listens on."""
+        return int(self._server.server_address[1])
+
+    def start(self) -> None:
+        """Begin to answer."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop answering and free the port."""
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+
+def _handler(document: Callable[[], Mapping[str, Any]]) -> type[BaseHTTPRequestHandler]:
+    class Handler(BaseHTTPRequestHandler):
+        timeout = 10
+        server_version = "carewatch"
+        sys_version = ""
+
+        def do_GET(self) -> None:
+            if self.path != "/health":
+                self._answer(HTTPStatus.NOT_FOUND, {"state": "unknown", "reasons": ["There is only /health here."]})
+                return
+            try:
+                found = document()
+            except CarewatchError as error:
+                self._answer(HTTPStatus.SERVICE_UNAVAILABLE, {"state": "failing", "reasons": [str(error)]})
+                return
+            is_failing = found["state"] == "failing"
+            self._answer(HTTPStatus.SERVICE_UNAVAILABLE if is_failing else HTTPStatus.OK, found)
+
+        def _answer(self, status: HTTPStatus, found: Mapping[str, Any]) -> None:
+            body = json.dumps(found).encode()
+            self.send_response(status)
+            self.send_header("Content-Type", "application/json")
+            self.send_header("Content-Length", str(len(body)))
+            self.send_header("Cache-Control", "no-store")
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, format: str, *args: object) -> None:  # noqa: A002  # the base class names it so
+            log.debug("health_asked", extra={"line": format % args})
+
+    return Handler

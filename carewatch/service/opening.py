@@ -1,0 +1,107 @@
+"""From settings to a workplace: the one place that puts the real adapters together."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from importlib.metadata import version
+
+from carewatch.channels.files import FileChannel
+from carewatch.channels.port import Channel
+from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.errors import StoreTrouble
+from carewatch.http import HttpClient, user_agent
+from carewatch.roster.model import Site
+from carewatch.service.workplace import Signature, Workplace
+from carewatch.settings import Settings
+from carewatch.sources import met_norway, nws, open_meteo
+from carewatch.sources.choice import choose
+from carewatch.sources.port import Source
+from carewatch.store.database import Database
+
+FILES_ADDRESS = "carewatch@localhost.localdomain"
+
+
+@contextmanager
+def opened(settings: Settings) -> Iterator[Workplace]:
+    """The workplace of an installation; database and connections are closed at the end."""
+    with HttpClient(agent=user_agent(version=version("carewatch"), contact=settings.weather.contact)) as http:
+        available = _sources(settings, http)
+        database = _database(settings)
+        try:
+            yield Workplace(
+                database=database,
+                sources_for=lambda site: _in_order(settings, site, available),
+                signature=signature_of(settings),
+            )
+        finally:
+            database.close()
+
+
+def channel_of(settings: Settings) -> Channel:
+    """The way out the settings name: a folder or a mail server."""
+    mail = settings.mail
+    if settings.mail_folder is not None:
+        return FileChannel(settings.mail_folder)
+    return SmtpChannel(
+        host=mail.host or "",
+        port=mail.port_used,
+        security=Security(mail.security),
+        username=mail.user,
+        password=mail.password.get_secret_value() if mail.password else None,
+        total_deadline_s=mail.deadline_s,
+    )
+
+
+def signature_of(settings: Settings) -> Signature:
+    """How mails are signed."""
+    mail = settings.mail
+    return Signature(name=mail.from_name, address=mail.from_address or FILES_ADDRESS, reply_to=mail.reply_to)
+
+
+def _database(settings: Settings) -> Database:
+    # The folder beside the settings is made when its own parent is there: a missing disk must not look empty.
+    folder = settings.database_path.parent
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+    except OSError as error:
+        raise StoreTrouble(f"The folder {folder} of the database cannot be made: {error.strerror}.") from error
+    return Database.open(settings.database_path)
+
+
+def _sources(settings: Settings, http: HttpClient) -> Mapping[str, Source]:
+    weather = settings.weather
+    here = socket.gethostname()
+    sources: list[Source] = [
+        nws.NationalWeatherService(http, base_url=weather.nws_url or nws.BASE_URL, installation=here),
+        met_norway.MetNorway(http, base_url=weather.met_norway_url or met_norway.BASE_URL, installation=here),
+    ]
+    if weather.may_use_open_meteo:
+        sources.append(_open_meteo(settings, http))
+    return {source.name: source for source in sources}
+
+
+def _in_order(settings: Settings, site: Site, available: Mapping[str, Source]) -> tuple[Source, ...]:
+    chosen = choose(site, available)
+    order = settings.weather.order
+    if site.sources or not order:
+        return chosen
+    return tuple(sorted((one for one in chosen if one.name in order), key=lambda one: order.index(one.name)))
+
+
+def _open_meteo(settings: Settings, http: HttpClient) -> Source:
+    weather = settings.weather
+    key = weather.open_meteo_key.get_secret_value() if weather.open_meteo_key else None
+    usual = open_meteo.PAID if key else open_meteo.FREE
+    hosts = open_meteo.Hosts(
+        forecast=weather.open_meteo_url or usual.forecast, ensemble=weather.open_meteo_ensemble_url or usual.ensemble
+    )
+    return open_meteo.OpenMeteo(
+        http,
+        api_key=key,
+        is_non_commercial=weather.open_meteo_non_commercial,
+        ensemble=open_meteo.Ensemble.SPREAD,
+        hosts=hosts,
+        installation=socket.gethostname(),
+    )

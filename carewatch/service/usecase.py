@@ -1,0 +1,144 @@
+"""The one use case: gather -> plan -> apply. The clock, a replay, an answer and the demo all come through here."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection
+
+from carewatch.channels.message import compose, message_id_for
+from carewatch.duties.facts import Facts
+from carewatch.errors import BadInput
+from carewatch.freeze.outlook import Outlook, Urgency
+from carewatch.notices.notice import Notice, NoticeKind
+from carewatch.notices.plan import Plan, plan
+from carewatch.notices.still_wet import STILL_WET
+from carewatch.roster.model import Roster
+from carewatch.service.documents import duty_line, notice_line, outlook_document, without_age
+from carewatch.service.forecasts import ask_sources
+from carewatch.service.gather import Gathered, current_roster, gather
+from carewatch.service.workplace import Workplace
+from carewatch.store import duties, notices, outbox, outlooks, runs
+
+RUN = "plan"
+LOOK_AGAIN_AFTER = timedelta(hours=1)
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one run did; `notices` are only those that were new."""
+
+    notices: tuple[Notice, ...]
+    duties: int
+    outlooks: int
+    next_due_at: datetime
+
+
+def run_plan(work: Workplace, *, now: datetime) -> Outcome:
+    """Gather, plan, apply. Running it twice, or on two instances at once, sends nothing twice."""
+    gathered = gather(work, now=now)
+    if gathered is None:
+        return Outcome(notices=(), duties=0, outlooks=0, next_due_at=now + LOOK_AGAIN_AFTER)
+    decided = plan(gathered.facts, gathered.told, now)
+    return apply(work, gathered, decided, now=now)
+
+
+def apply(work: Workplace, gathered: Gathered, decided: Plan, *, now: datetime) -> Outcome:
+    """Store what follows in one transaction: duties, outlooks, notices with their final bytes."""
+    with work.database.transaction() as tx:
+        new_duties = [duty_line(duty, at=now) for duty in decided.duties if duties.append(tx, duty, at=now)]
+        new_outlooks = _keep_outlooks(tx, gathered.facts, now=now)
+        new_notices = [notice for notice in decided.notices if queue_notice(work, tx, notice)]
+        _fold_expired(tx, gathered, new_notices)
+        runs.succeeded(tx, RUN, at=now, next_due_at=decided.next_due_at)
+        if work.recorder:
+            work.recorder.write("duties", new_duties, at=now)
+            work.recorder.write("outlooks", new_outlooks, at=now)
+            lines = [notice_line(one, message_id=message_id_for(one.key, work.signature.domain)) for one in new_notices]
+            work.recorder.write("notices", lines, at=now)
+    for notice in new_notices:
+        log.info("notice_queued", extra={"notice": notice.key, "kind": notice.kind.value})
+    return Outcome(
+        notices=tuple(new_notices),
+        duties=len(new_duties),
+        outlooks=len(new_outlooks),
+        next_due_at=decided.next_due_at,
+    )
+
+
+def queue_notice(work: Workplace, tx: Connection, notice: Notice) -> bool:
+    """Put one notice into the outbox, its bytes fixed from now on; False if its key was queued before."""
+    message_id = message_id_for(notice.key, work.signature.domain)
+    earlier = outbox.message_id_of(tx, notice.refers_to) if notice.refers_to else None
+    raw = compose(
+        notice,
+        sender_name=work.signature.name,
+        sender_address=work.signature.address,
+        reply_to=work.signature.reply_to,
+        date=notice.created_at,
+        message_id=message_id,
+        references=(earlier,) if earlier else (),
+    )
+    return notices.queue(tx, notice, message_id=message_id, raw=raw, send_at=notice.created_at)
+
+
+def _fold_expired(tx: Connection, gathered: Gathered, written: list[Notice]) -> None:
+    for notice in written:
+        if notice.kind is NoticeKind.CATCH_UP:
+            missed = [lost.key for lost in gathered.told.expired if lost.person == notice.person]
+            notices.mark_folded(tx, missed, into=notice.key)
+
+
+def _keep_outlooks(tx: Connection, facts: Facts, *, now: datetime) -> list[dict[str, Any]]:
+    """Store the outlooks that changed in more than the age of their forecast; give them as lines."""
+    first_night = min((one.outlooks[0].night for one in facts.machines if one.outlooks), default=now.date())
+    known = {(stored.machine, stored.night): stored.document for stored in outlooks.latest(tx, from_night=first_night)}
+    lines = []
+    for outlook in outlooks_now(facts, now=now):
+        document = outlook_document(outlook)
+        before = known.get((outlook.machine, outlook.night))
+        if before is None or without_age(before) != without_age(document):
+            outlooks.put(tx, machine=outlook.machine, night=outlook.night, document=document, at=now)
+            lines.append({"at": now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), **document})
+    return lines
+
+
+def outlooks_now(facts: Facts, *, now: datetime) -> list[Outlook]:
+    """Every outlook; a machine still wet at its deadline has urgency immediate for that night."""
+    late = {
+        (duty.machine, duty.night)
+        for duty in facts.duties.values()
+        if duty.kind.value == "protect" and duty.state in STILL_WET and duty.due_at <= now
+    }
+    return [
+        replace(outlook, urgency=Urgency.IMMEDIATE) if (outlook.machine, outlook.night) in late else outlook
+        for one in facts.machines
+        for outlook in one.outlooks
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What somebody sees who only looks: nothing is decided and nothing is written but forecast answers."""
+
+    roster: Roster
+    outlooks: tuple[Outlook, ...]
+    troubles: tuple[str, ...]
+
+
+def look(work: Workplace, *, now: datetime, asks: bool) -> Look:
+    """The outlooks as they stand, after asking the services if `asks`."""
+    with work.database.reading() as rx:
+        roster = current_roster(work, rx)
+    if roster is None:
+        raise BadInput("There is no roster yet. Run `carewatch check`.")
+    asked = ask_sources(work, roster.sites, now=now) if asks else None
+    gathered = gather(work, now=now)
+    found = tuple(outlooks_now(gathered.facts, now=now)) if gathered else ()
+    troubles = tuple(f"{site}, {source}: {words}" for site, source, words in (asked.troubles if asked else ()))
+    return Look(roster=roster, outlooks=found, troubles=troubles)

@@ -1,0 +1,64 @@
+"""Everything a use case needs, handed in once: the database, the forecast sources, how mails are signed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Protocol
+
+from carewatch.freeze.outlook import Outlook
+from carewatch.notices.desk import Ways
+from carewatch.roster.model import Roster, Site
+from carewatch.sources.port import Source
+from carewatch.store.database import Database
+from carewatch.weather.forecast import Forecast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """How mails are signed: who they come from and the domain of their Message-IDs."""
+
+    name: str
+    address: str
+    reply_to: str | None = None
+
+    @property
+    def domain(self) -> str:
+        """The part of the address behind the @."""
+        return self.address.rpartition("@")[2]
+
+
+class Recorder(Protocol):
+    """Writes down every change of a run as JSON lines, before the run is committed."""
+
+    def write(self, name: str, lines: Sequence[dict[str, Any]], *, at: datetime) -> None:
+        """Add lines to `name`.jsonl."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remembered:
+    """What one process keeps in memory to save work; losing it loses nothing."""
+
+    rosters: dict[str, Roster] = field(default_factory=dict)
+    forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
+    outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
+
+    def forget(self) -> None:
+        """Drop everything: the roster changed, and with it what a machine or site means."""
+        self.rosters.clear()
+        self.forecasts.clear()
+        self.outlooks.clear()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Workplace:
+    """One installation, or one replay."""
+
+    database: Database
+    sources_for: Callable[[Site], tuple[Source, ...]]
+    signature: Signature
+    ways: Ways = field(default_factory=Ways)
+    recorder: Recorder | None = None
+    remembered: Remembered = field(default_factory=Remembered)
