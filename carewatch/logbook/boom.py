@@ -23,7 +23,6 @@ from carewatch.logbook.contents import (
     Part,
     emptied,
     held_since,
-    is_antifreeze,
     joined_by,
     merged,
     taken_but_ends,
@@ -116,22 +115,27 @@ def _acted_on(
         case Action.TAKES:
             return taken_by(new)
         case Action.JOINS:
-            if isinstance(entry.detail, Filled) and is_antifreeze(new.liquid):
-                return filled_with(part, entry, entry.detail, held_l=machine.held_l)
             return joined_by(part, new)
         case Action.TAKES_BUT_ENDS:
             return taken_but_ends(part, new, is_next_shift=_starts_a_shift(boom, entry))
         case Action.WARMS:
             return joined_by(part, new) if _would_warm(part, new) else part
         case Action.CANCELS:
-            is_cancelled = part.is_protected and not is_antifreeze(new.liquid)
-            return joined_by(part, new) if is_cancelled else part
+            return joined_by(part, new) if part.is_protected else part
         case Action.POCKETS:
             return emptied(part, entry)
         case Action.MIXES:
             return _mixed(boom, part, machine, entry, effect)
+        case Action.POURS:
+            return _poured(part, machine, entry)
         case _:
             assert_never(action)
+
+
+def _poured(part: Part, machine: Machine, entry: Entry) -> Part:
+    if not isinstance(entry.detail, Filled):
+        return part
+    return filled_with(part, entry, entry.detail, held_l=machine.held_l)
 
 
 def _mixed(boom: Boom, part: Part, machine: Machine, entry: Entry, effect: Effect) -> Part:

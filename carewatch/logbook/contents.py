@@ -9,6 +9,7 @@ from datetime import datetime
 from carewatch.fluids.freezing import freezes_at_c
 from carewatch.fluids.liquid import UNKNOWN, Liquid, LiquidKind
 from carewatch.logbook.entries import Entry
+from carewatch.logbook.order import effective_at
 from carewatch.logbook.state import ASSUMED, Contents, Fill
 
 _FILL_RANK = {Fill.DRY: 0, Fill.POCKETS: 1, Fill.FULL: 2}
@@ -76,9 +77,8 @@ def is_antifreeze(liquid: Liquid) -> bool:
 
 def held_since(entry: Entry, liquid: Liquid) -> Held:
     """A liquid that an entry brought in."""
-    return Held(
-        liquid=liquid, known_by=entry.id, who=entry.by, since=entry.happened_at, entered_at=entry.happened_at
-    )  # fmt: skip
+    at = effective_at(entry)
+    return Held(liquid=liquid, known_by=entry.id, who=entry.by, since=at, entered_at=at)  # fmt: skip
 
 
 def taken_by(new: Held) -> Part:
@@ -110,7 +110,7 @@ def emptied(part: Part, entry: Entry) -> Part:
     """Pockets of what it held; a part known to be dry stays dry."""
     if part.fill is Fill.DRY:
         return part
-    said = {"known_by": entry.id, "who": entry.by, "since": entry.happened_at}
+    said = {"known_by": entry.id, "who": entry.by, "since": effective_at(entry)}
     return replace(
         part,
         fill=Fill.POCKETS,

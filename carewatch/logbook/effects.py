@@ -12,6 +12,8 @@ from enum import StrEnum
 from functools import lru_cache
 from types import MappingProxyType
 
+from carewatch.logbook.antifreeze import liquid_or_unknown_strength
+from carewatch.logbook.contents import is_antifreeze
 from carewatch.logbook.entries import AntifreezeRun, BlownOut, Detail, Drained, Filled, Rinsed, Sprayed
 from carewatch.roster.model import VALVE_PREFIX, Machine
 
@@ -27,6 +29,7 @@ class Action(StrEnum):
     CANCELS = "joins, but only where antifreeze or air protected the part"
     POCKETS = "pockets of what it held"
     MIXES = "antifreeze mixed with what stays behind"
+    POURS = "antifreeze poured in: mixed where the part was emptied before, else beside the old liquid"
 
 
 class Deed(StrEnum):
@@ -41,6 +44,7 @@ class Deed(StrEnum):
     DRAINED = "drained"
     ANTIFREEZE_BY_PUMP = "antifreeze through the pump"
     ANTIFREEZE_AT_BOOM = "antifreeze fed in at the boom"
+    ANTIFREEZE_POURED_IN = "antifreeze filled in"
 
 
 OPENED = "valves of opened sides"
@@ -62,7 +66,7 @@ COLUMNS = (
 
 _ = Action.KEEPS
 TAKES, JOINS, ENDS, WARMS = Action.TAKES, Action.JOINS, Action.TAKES_BUT_ENDS, Action.WARMS
-CANC, POCK, MIXES = Action.CANCELS, Action.POCKETS, Action.MIXES
+CANC, POCK, MIXES, POURS = Action.CANCELS, Action.POCKETS, Action.MIXES, Action.POURS
 
 # Why the less obvious cells say what they say:
 # - both valves of a body hang on one inlet: spraying and rinsing reach the seat of a valve that stays shut, so a shut
@@ -85,6 +89,7 @@ _ROWS: Mapping[Deed, tuple[Action, ...]] = {
     Deed.DRAINED:                (_,     _,     _,     _,     _,     _,     _,     _,     _,     _,     POCK),
     Deed.ANTIFREEZE_BY_PUMP:     (MIXES, _,     MIXES, MIXES, MIXES, MIXES, _,     _,     _,     _,     _),
     Deed.ANTIFREEZE_AT_BOOM:     (MIXES, _,     MIXES, _,     _,     _,     _,     _,     _,     _,     _),
+    Deed.ANTIFREEZE_POURED_IN:   (_,     _,     _,     _,     _,     _,     _,     _,     _,     _,     POURS),
 }
 # fmt: on
 TABLE: Mapping[Deed, Mapping[str, Action]] = MappingProxyType(
@@ -111,13 +116,19 @@ def effect_of(detail: Detail, machine: Machine) -> Effect:
             opened = _opened(detail.sides, machine.side_keys)
             deed = _deed_through_valves(detail, is_open=bool(opened))
             return NO_EFFECT if deed is None else Effect(deed, opened, _row(deed, machine.wetted_parts, opened, ()))
-        case Filled(where=where):
-            deed = Deed.FILLED_TANK if "tank" in where or "hopper" in where else Deed.FILLED_ELSEWHERE
+        case Filled(liquid=liquid, where=where):
+            deed = _deed_of_filling(liquid, where)
         case Drained(where=where):
             deed = Deed.DRAINED
         case _:
             return NO_EFFECT
     return Effect(deed, actions=_row(deed, machine.wetted_parts, frozenset(), where))
+
+
+def _deed_of_filling(liquid: str, where: tuple[str, ...]) -> Deed:
+    if is_antifreeze(liquid_or_unknown_strength(liquid, None)):
+        return Deed.ANTIFREEZE_POURED_IN
+    return Deed.FILLED_TANK if "tank" in where or "hopper" in where else Deed.FILLED_ELSEWHERE
 
 
 def _opened(told: tuple[str, ...] | None, sides: tuple[str, ...]) -> frozenset[str]:
@@ -144,7 +155,7 @@ def _deed_through_valves(detail: Sprayed | Rinsed | BlownOut | AntifreezeRun, *,
 @lru_cache(maxsize=1024)
 def _row(deed: Deed, parts: tuple[str, ...], opened: frozenset[str], named: tuple[str, ...]) -> Mapping[str, Action]:
     row = TABLE[deed]
-    found = {part: row[NAMED] if part in named else row[_column(part, opened)] for part in parts}
+    found = {part: row[NAMED] if part in named else row.get(_column(part, opened), Action.KEEPS) for part in parts}
     return MappingProxyType({part: action for part, action in found.items() if action is not Action.KEEPS})
 
 

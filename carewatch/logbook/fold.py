@@ -11,7 +11,7 @@ from carewatch.logbook.boom import Boom, boom_after, worse_boom
 from carewatch.logbook.contents import contents_of, is_antifreeze
 from carewatch.logbook.entries import Channel, Entry, EntryKind, Filled, Sprayed
 from carewatch.logbook.hours import spray_hours, unwritten_uses
-from carewatch.logbook.order import effective_at, in_order, known_entries
+from carewatch.logbook.order import CLOCK_DOUBT, effective_at, in_order, known_entries
 from carewatch.logbook.shift import Shift, latest_shift
 from carewatch.logbook.state import ASSUMED, MachineState, Whereabouts
 from carewatch.logbook.voids import standing, stories
@@ -87,6 +87,7 @@ def _state(
 ) -> MachineState:
     boom = told[0].boom if len(told) == 1 else worse_boom([story.boom for story in told])
     shift = max((story.shift for story in told), key=_shift_order)
+    last_at = at + CLOCK_DOUBT
     hours = spray_hours(machine, roster.fleet(machine.fleet), entries)
     return MachineState(
         machine=machine.id,
@@ -98,7 +99,7 @@ def _state(
         last_shift_started_at=shift.started_at,
         last_sprayed_at=shift.ended_at,
         last_opened_sides=shift.opened_sides,
-        last_word_at=max((effective_at(entry) for entry in entries), default=None),
+        last_word_at=max((word_at for entry in entries if (word_at := effective_at(entry)) <= last_at), default=None),
         spray_hours=MappingProxyType(dict(hours.by_side)),
         is_retired=all(story.flags[EntryKind.RETIRED] for story in told),
         is_laid_up=all(story.flags[EntryKind.LAID_UP] for story in told),

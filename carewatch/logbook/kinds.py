@@ -67,7 +67,7 @@ DETAIL_TYPES: Mapping[EntryKind, type] = MappingProxyType(
     }
 )
 
-KIND_HELP: Mapping[EntryKind, str] = MappingProxyType(
+HELP: Mapping[EntryKind, str] = MappingProxyType(
     {
         EntryKind.SPRAYED: "Liquid went through the nozzles until then; both sides are wet afterwards.",
         EntryKind.FILLED: "A liquid was put into the tank (or the parts named); cancels any protection it reaches.",

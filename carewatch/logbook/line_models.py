@@ -13,7 +13,7 @@ from pydantic_core import PydanticCustomError
 
 from carewatch.logbook.antifreeze import COLDEST_READING_C
 from carewatch.logbook.entries import Channel, EntryKind
-from carewatch.logbook.kinds import DETAIL_TYPES, KIND_HELP
+from carewatch.logbook.kinds import DETAIL_TYPES, HELP
 
 FIRST_YEAR, LAST_YEAR = 2000, 2100  # chosen: outside of these a date is a slip
 LONGEST_TEXT = 4000
@@ -136,11 +136,11 @@ def line_model(kind: EntryKind) -> type[Line]:
     """The model of a line of one kind."""
     detail = DETAIL_TYPES[kind]
     hints = get_type_hints(detail)
-    columns: dict[str, Any] = {"kind": (Literal[kind.value], Field(description=KIND_HELP[kind]))}
+    columns: dict[str, Any] = {"kind": (Literal[kind.value], Field(description=HELP[kind]))}
     for column in fields(detail):
         default = ... if column.default is MISSING else column.default
         columns[column.name] = (_type_of(column.name, hints[column.name]), default)
-    return create_model(f"{kind.value}_line", __base__=Line, __doc__=KIND_HELP[kind], **columns)
+    return create_model(f"{kind.value}_line", __base__=Line, __doc__=HELP[kind], **columns)
 
 
 def _type_of(name: str, hint: Any) -> Any:  # noqa: ANN401 - a type, which has no narrower name

@@ -172,7 +172,7 @@ def _faults_of(trouble: ValidationError, model: type[BaseModel], *, file: str, n
         elif found["type"] == "missing":
             problem, fix = "is missing.", "Add it."
         else:
-            problem, fix = f"does not fit: {found['msg']}.", "Correct it."
+            problem, fix = "does not fit.", found["msg"].replace("Input should", "It must") + "."
         value = "" if found["type"] == "missing" else _shown(found["input"])
         faults.append(_fault(file, number, field, value, problem, fix))
     return faults
@@ -199,7 +199,7 @@ def _detail_faults(entry: Entry, file: str, number: int | None) -> list[Fault]:
 
 def check_entry(entry: Entry, roster: Roster, *, file: str = "entry", line: int | None = None) -> tuple[Fault, ...]:
     """What does not fit the roster or cannot be; empty if all is well."""
-    faults = _time_faults(entry, file, line) + _detail_faults(entry, file, line)
+    faults = _form_faults(entry, file, line)
     machines = [machine.id for machine in roster.machines]
     if entry.machine not in machines:
         problem = "is no machine of the roster."
@@ -217,6 +217,15 @@ def check_entry(entry: Entry, roster: Roster, *, file: str = "entry", line: int 
 
 
 Unknown = Callable[[str, object, str, Iterable[str]], None]
+
+
+def _form_faults(entry: Entry, file: str, line: int | None) -> list[Fault]:
+    """What would be wrong with the entry as a line: entries made from forms and answers pass the same gate."""
+    try:
+        _parsed(entry_to_json(entry), file=file, number=line)
+    except FaultyFiles as trouble:
+        return list(trouble.faults)
+    return []
 
 
 def _check_sides(entry: Entry, machine: Machine, unknown: Unknown) -> None:

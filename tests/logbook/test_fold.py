@@ -559,3 +559,18 @@ def test_a_word_without_work_is_no_evidence(book: Any, kind: str, told: dict[str
     assert after.contents == before.contents
     assert after.unrinsed_sides == before.unrinsed_sides
     assert after.last_word_at > before.last_word_at
+
+
+def test_antifreeze_poured_into_the_tank_does_not_protect_pump_and_hoses(book: Any) -> None:
+    book.add("blown_out", 0, sides=BOTH)
+    book.add("drained", 0.5, where=("tank",))
+    book.add("filled", 1, liquid="pg", strength_vol_pct=50.0, litres=60.0)
+    state = book.fold()
+    assert point(state, "tank") < -20.0
+    assert points(state, "pump", "hoses", "valve.front") == {0.0}
+
+
+def test_a_plumbing_part_the_table_does_not_know_stays_unknown(book_of: Any) -> None:
+    book = book_of(plumbing=("boom_pipe", "foam_marker"))
+    run(book, 0)
+    assert point(book.fold(), "foam_marker") == 0.0

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from carewatch.errors import BadInput, FaultyFiles
 from carewatch.logbook.entries import Channel, Entry, EntryKind, Promised
-from carewatch.logbook.kinds import DETAIL_TYPES, KIND_HELP
+from carewatch.logbook.kinds import DETAIL_TYPES, HELP
 from carewatch.logbook.reading import check_entry, entry_from_json, entry_schema, entry_to_json, read_logbook
 
 EXTRAS: dict[str, dict[str, Any]] = {
@@ -54,8 +54,8 @@ def complaint(**more: Any) -> str:
 
 
 def test_every_kind_has_a_detail_and_a_sentence_of_help() -> None:
-    assert set(DETAIL_TYPES) == set(KIND_HELP) == set(EntryKind)
-    assert all(sentence.endswith(".") for sentence in KIND_HELP.values())
+    assert set(DETAIL_TYPES) == set(HELP) == set(EntryKind)
+    assert all(sentence.endswith(".") for sentence in HELP.values())
 
 
 @pytest.mark.parametrize("kind", list(EntryKind))
@@ -269,3 +269,22 @@ def test_no_file_gives_anything_but_entries_or_faults(text: str) -> None:
 def test_monstrous_lines_are_complaints(text: str) -> None:
     with pytest.raises(FaultyFiles):
         read_logbook(text, file="logbook.jsonl")
+
+
+@pytest.mark.parametrize(
+    ("kind", "told", "field"),
+    [
+        ("filled", {"liquid": "water", "litres": -1.0}, "litres"),
+        ("antifreeze_run", {"fluid": "pg", "sides": ("front",), "strength_vol_pct": -50.0}, "strength_vol_pct"),
+        ("strength_measured", {"section": 1, "side": "front", "scale": "pg", "first_ice_c": -50.0}, "first_ice_c"),
+        ("hours_read", {"counter_h": float("inf")}, "counter_h"),
+    ],
+)
+def test_an_entry_made_from_a_form_passes_the_same_gate(book: Any, kind: str, told: dict[str, Any], field: str) -> None:
+    faults = check_entry(book.add(kind, 0, **told), book.roster)
+    assert [fault.field for fault in faults] == [field]
+
+
+def test_a_detail_that_belongs_to_another_kind_is_refused(book: Any) -> None:
+    entry = replace(book.add("rinsed", 0, sides=("front",)), kind=EntryKind.MOVED)
+    assert {fault.field for fault in check_entry(entry, book.roster)} == {"site", "sides"}
