@@ -194,6 +194,7 @@ def parse_settings(file: Path, text: str, environ: Mapping[str, str]) -> Setting
     faults.extend(_mail_faults(document, environ))
     faults.extend(_environment_faults(environ))
     faults.extend(_open_doors(document))
+    faults.extend(_forbidden_sources(document, sections["weather"]))
     faults.extend(_example_contact(document))
     if any(not fault.is_warning for fault in faults):
         raise FaultyFiles(sorted(faults, key=lambda fault: fault.line or 0))
@@ -285,6 +286,13 @@ def _mail_faults(document: Document, environ: Mapping[str, str]) -> Iterator[Fau
     if "host" in written and written.get("security") == "none" and has_password:
         fix = 'Write security = "starttls" or "tls".'
         yield document.fault(("mail", "security"), "none", "would send the password readable for everyone.", fix)
+
+
+def _forbidden_sources(document: Document, weather: Section | None) -> Iterator[Fault]:
+    if isinstance(weather, WeatherSettings) and "open_meteo" in weather.order and not weather.may_use_open_meteo:
+        problem = 'names "open_meteo", which needs a key or a declared non-commercial use.'
+        fix = "Take it out, or set CAREWATCH_OPEN_METEO_KEY."
+        yield document.fault(("weather", "order"), weather.order, problem, fix)
 
 
 def _open_doors(document: Document) -> Iterator[Fault]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -68,6 +69,17 @@ def test_every_commented_setting_of_the_example_is_a_setting_with_the_default_it
             assert value.strip('"') == str(defaults[name]).lower().removesuffix(".0"), name
 
 
+def test_the_example_sends_mail_once_its_remarks_are_settings():
+    text = (ROOT / "config" / "carewatch.toml").read_text()
+    text = re.sub(r"^files = .*$", "", text, flags=re.MULTILINE)
+    text = re.sub(r"^# (\w+ = )", r"\1", text, flags=re.MULTILINE)
+    settings = parse_settings(FILE, text, PASSWORD)
+    assert (settings.mail.host, settings.mail.user, settings.mail.port_used) == (
+        "smtp.farm.example", "carewatch@farm.example", 587
+    )  # fmt: skip
+    assert settings.weather.order == ["nws", "met_norway"]
+
+
 def test_paths_count_from_the_folder_of_the_settings_file():
     text = SMALLEST + '[database]\npath = "../x/y.db"\n[roster]\nfleets = ["/srv/fleets", "a.toml"]\n'
     settings = parse_settings(Path("/etc/carewatch/c.toml"), text, {})
@@ -122,6 +134,9 @@ def test_the_port_follows_the_security_unless_written(security, port):
         pytest.param('[mail]\nfiles = "m"\n', {}, "weather.contact", None, "terms ask for it", id="no-contact"),
         pytest.param(
             SMALLEST.replace("office@", ""), {}, "weather.contact", 4, "not a mail address", id="contact-no-address"
+        ),
+        pytest.param(
+            SMALLEST + 'order = ["nws", "open_meteo"]', {}, "weather.order", 5, "CAREWATCH_OPEN_METEO_KEY", id="terms"
         ),
         pytest.param(BY_SERVER, {}, "mail.user", 3, "CAREWATCH_SMTP_PASSWORD", id="no-password"),
         pytest.param(

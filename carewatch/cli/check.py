@@ -106,6 +106,8 @@ def look(config: Path, now: datetime) -> Findings:
         if fleet_paths:
             findings.roster, warnings = read_roster(fleet_paths)
             findings.faults += [*warnings, *_nobody_there(findings.roster, now)]
+            if findings.settings is not None:
+                findings.faults += _forbidden_sources(findings.settings, findings.roster)
     except FaultyFiles as faulty:
         findings.faults += faulty.faults
     return findings
@@ -162,6 +164,22 @@ def _nobody_there(roster: Roster, now: datetime) -> Iterator[Fault]:
                 problem=f"has nobody to tell on {len(alone)} days from {alone[0].astimezone(site.tz).date()} on.",
                 fix="Name a deputy in [[person.absence]], or another contact.",
                 is_warning=True,
+            )
+
+
+def _forbidden_sources(settings: Settings, roster: Roster) -> Iterator[Fault]:
+    """Sites that want a forecast service whose terms do not allow it here."""
+    from carewatch.errors import Fault
+
+    for site in roster.sites:
+        if "open_meteo" in site.sources and not settings.weather.may_use_open_meteo:
+            yield Fault(
+                file="roster",
+                line=None,
+                field=f"site {site.id}",
+                value=", ".join(site.sources),
+                problem='wants "open_meteo", which needs a key or a declared non-commercial use.',
+                fix="Take it out of the site's sources, or set CAREWATCH_OPEN_METEO_KEY.",
             )
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import fields
+from typing import Any
 
 from carewatch.errors import Fault
 from carewatch.roster.document import ABSENT, Path, advice
 from carewatch.roster.drafts import FleetDraft, Written
-from carewatch.roster.model import Role
-from carewatch.roster.tables import SiteTable, Table
+from carewatch.roster.model import Fleet, Role
+from carewatch.roster.tables import FleetTable, SiteTable, Table
 from carewatch.roster.zones import Agreement, installed_finder, mistake_in_coordinates, zone_agreement
 
 TableList = Iterable[Written[Table]]
+USUAL: dict[str, Any] = {field.name: field.default for field in fields(Fleet)}  # what counts where nothing is written
 
 
 def check_between(drafts: Sequence[FleetDraft]) -> Iterator[Fault]:
@@ -27,6 +30,7 @@ def check_between(drafts: Sequence[FleetDraft]) -> Iterator[Fault]:
         yield from _duplicates("name", "person", draft.people)
         yield from _references(draft)
         yield from _reach(draft)
+        yield from _hours(draft.fleet)
         for site in draft.sites:
             yield from _places(site)
             yield from _coordinates(site)
@@ -108,6 +112,35 @@ def _winter_place(machine: Written[Table], home: str | None, places: dict[str | 
         at_home = places.get(home, [])
         problem = "is no place: write a place of the home site, or site/place."
         yield machine.fault(("winter_place",), word, problem, advice(word, at_home if not slash else known))
+
+
+# ---------------------------------------------------------------- hours and thresholds of a fleet
+
+
+def _hours(fleet: Written[FleetTable]) -> Iterator[Fault]:
+    """Hours in an order no working day has, and a threshold that is stricter for later nights."""
+    table = fleet.table
+    if table is None:
+        return
+    starts, ends, night = (
+        table.work_starts_at or USUAL["work_starts_at"],
+        table.work_ends_at or USUAL["work_ends_at"],
+        table.night_at or USUAL["night_at"],
+    )
+    if starts >= ends:
+        key = "work_ends_at" if table.work_ends_at else "work_starts_at"
+        problem = f"makes the working day end ({ends:%H:%M}) before it begins ({starts:%H:%M})."
+        yield fleet.fault((key,), f"{getattr(table, key):%H:%M}", problem, "Correct one of the two hours.")
+    elif starts < night < ends:
+        key = "night_at" if table.night_at else "work_ends_at"
+        problem = f"puts the hour of the night ({night:%H:%M}) into the working day ({starts:%H:%M} to {ends:%H:%M})."
+        yield fleet.fault((key,), f"{getattr(table, key):%H:%M}", problem, "Correct one of the two hours.")
+    if table.threshold_tonight is not None and table.threshold_tonight > (
+        table.threshold_ahead or USUAL["threshold_ahead"]
+    ):
+        problem = "is above the threshold for later nights: tonight would be told later than nights 2 to 5."
+        fix = "Write a smaller one here, or a larger threshold_ahead."
+        yield fleet.fault(("threshold_tonight",), table.threshold_tonight, problem, fix, is_warning=True)
 
 
 # ---------------------------------------------------------------- people in reach

@@ -120,6 +120,15 @@ def test_a_data_folder_that_cannot_be_is_a_fault(config, path, says):
     assert config.read_text().splitlines()[fault["line"] - 1] == f'path = "{path}"'
 
 
+def test_a_site_that_wants_a_service_whose_terms_forbid_it_is_a_fault(config):
+    replace(config.parent / "fleets" / "example.toml", "# sources = ", 'sources = ["open_meteo"] # ')
+    result = run("--config", str(config))
+    assert result.exit_code == 1
+    assert "site home-yard = open_meteo" in result.output
+    replace(config, "[weather]", "[weather]\nopen_meteo_non_commercial = true")
+    assert run("--config", str(config)).exit_code == 0
+
+
 def test_days_on_which_everybody_is_away_are_named(config):
     fleet = config.parent / "fleets" / "example.toml"
     replace(fleet, 'deputy = "ben"\n', "")

@@ -214,6 +214,19 @@ CASES: dict[str, Broken] = {
         old='zone = "America/Chicago"\n\n', new='zone = "America/Chicago"\nday_mail_at = "6.30"\n\n',
         at='day_mail_at = "6.30"', field="fleet.day_mail_at", says=("is not a time of day", '"06:30"'),
     ),
+    "working day that ends before it begins": Broken(
+        old='zone = "America/Chicago"\n\n', new='zone = "America/Chicago"\nwork_ends_at = "06:00"\n\n',
+        at='work_ends_at = "06:00"', field="fleet.work_ends_at", says=("before it begins (07:00)",),
+    ),
+    "night in the middle of the day": Broken(
+        old='zone = "America/Chicago"\n\n', new='zone = "America/Chicago"\nnight_at = "10:00"\n\n',
+        at='night_at = "10:00"', field="fleet.night_at", says=("into the working day (07:00 to 20:00)",),
+    ),
+    "tonight told later than the nights ahead": Broken(
+        old='zone = "America/Chicago"\n\n', new='zone = "America/Chicago"\nthreshold_tonight = 0.4\n\n',
+        at="threshold_tonight = 0.4", field="fleet.threshold_tonight", says=("above the threshold for later nights",),
+        is_warning=True,
+    ),
     "no date": Broken(
         old="held_l = 115", new='held_l = 115\nlast_use_on = "Nov 20"', at='last_use_on = "Nov 20"',
         field="machine[1].last_use_on", says=("is not a date", "2026-11-28"),

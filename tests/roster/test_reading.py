@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date, time
 from pathlib import Path
@@ -52,6 +53,16 @@ def test_the_example_is_read_whole():
     assert first.sides == (Side(key="front", label="A"), Side(key="rear", label="B"))
     assert first.figures == {"hoses": PartFigures(diameter_mm=25.0)}
     assert (first.positions, first.shift_end, first.last_use_on) == (72, time(20, 30), date(2026, 11, 20))
+
+
+def test_every_key_the_example_shows_behind_a_hash_is_a_key_with_its_default():
+    folder = ROOT / "config" / "fleets"
+    texts = {name: (folder / name).read_text() for name in ("example.toml", "machines.csv")}
+    hidden = re.findall(r"^ *# (\w+) = ", texts["example.toml"], re.MULTILINE)
+    assert len(hidden) >= 12
+    shown = re.sub(r"^( *)# (\w+ = )", r"\1\2", texts["example.toml"], flags=re.MULTILINE)
+    shown = re.sub(r"^(serial|sources) = .*$", "", shown, flags=re.MULTILINE)  # examples, not defaults
+    assert parse_roster(texts | {"example.toml": shown}) == parse_roster(texts)
 
 
 def test_what_is_left_out_keeps_the_default_of_the_model():
