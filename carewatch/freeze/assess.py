@@ -23,7 +23,7 @@ from carewatch.freeze.night_error import (
 from carewatch.freeze.outlook import Certainty, ForecastOrigin, Outlook, PartOutlook, Severity, Urgency
 from carewatch.freeze.parts import Part, default_part, holding, with_figures
 from carewatch.logbook.state import ASSUMED, Contents, Fill, Whereabouts
-from carewatch.roster.model import Fleet, Machine, Site
+from carewatch.roster.model import VALVE_PREFIX, Fleet, Machine, Site
 from carewatch.weather.forecast import Grade, NightWeather, SiteWeather
 
 EARLY_SHARE, MIDDLE_SHARE = 0.1, 0.5  # of the chance: early and middle of the nights in which ice forms
@@ -33,7 +33,6 @@ MODERATE_FROM, SEVERE_FROM = 0.1, 0.9  # ice fractions: a plug is likely; solid 
 # is about 0.5 °C less under cloud, as parts lag behind the coldest hour.
 SEVERE_MARGIN_C = 3.3
 LIKELY_ABOVE = 0.5
-SAME_MARGIN_C = 0.05  # parts whose margins differ by less are equally bad
 CASES_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
 STEPS = (Severity.NONE, Severity.MINOR, Severity.MODERATE, Severity.SEVERE, Severity.EXTREME)
 HELD_AS_PRODUCT = frozenset({LiquidKind.PRODUCT, LiquidKind.UNKNOWN, LiquidKind.FERTILIZER})
@@ -71,7 +70,8 @@ def assess(cases: Sequence[Case], *, now: datetime, kernel: Kernel = run_numpy) 
     A night without good enough weather is not assessed, unless what is known already shows freezing: poor data may
     raise an alarm, never lower one. A part the logbook does not mention counts as full of water.
     Times and ice are those of the early and middle nights among those in which ice forms. `first_ice_*` is the earliest
-    of all parts at or above the threshold; `ice_fraction` and `severity` belong to the worst part.
+    of all parts at or above the threshold, `ice_fraction` and `severity` are the gravest of them: a tank may have the
+    largest margin on a long cold night with a thin skin of ice while the valves are solid.
     """
     outlooks: list[tuple[Outlook, ...]] = []
     for at in range(0, len(cases), CASES_AT_ONCE):
@@ -255,6 +255,7 @@ def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNig
         return _not_assessed(work, night, now=now)
     worst = max(parts, key=lambda part: part.outlook.margin_c, default=None)
     flagged = [part for part in parts if part.outlook.chance >= threshold] or ([] if worst is None else [worst])
+    severity, ice_fraction = _gravest(flagged, case, night)
     chance = max((part.outlook.chance for part in parts), default=0.0)
     is_frozen_already = any(part.frozen_since is not None for part in parts)
     is_expected = chance >= threshold or is_frozen_already
@@ -264,14 +265,14 @@ def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNig
         night=night.night.on,
         is_assessed=True,
         urgency=(Urgency.EXPECTED if index == 0 else Urgency.FUTURE) if is_expected else Urgency.NONE,
-        severity=Severity.NONE if worst is None else _severity(worst, parts, case, night),
+        severity=severity,
         certainty=_certainty(chance, threshold),
         chance=chance,
         margin_c=float("-inf") if worst is None else worst.outlook.margin_c,
         coldest_air_c=night.min_c,
         coldest_part_c=min((part.outlook.coldest_part_c for part in parts), default=None),
         worst_part=None if worst is None else worst.outlook.part,
-        ice_fraction=0.0 if worst is None else worst.outlook.ice_fraction,
+        ice_fraction=ice_fraction,
         first_ice_at=_earliest(part.outlook.first_ice_at for part in flagged),
         first_ice_early_at=_earliest(part.outlook.first_ice_early_at for part in flagged),
         is_frozen_already=is_frozen_already,
@@ -322,34 +323,36 @@ def _not_assessed(work: _Work, night: NightWeather, *, now: datetime) -> Outlook
     )
 
 
-def _severity(worst: _PartNight, parts: Sequence[_PartNight], case: Case, night: NightWeather) -> Severity:
-    ice = worst.outlook.ice_fraction
+def _gravest(flagged: Sequence[_PartNight], case: Case, night: NightWeather) -> tuple[Severity, float]:
+    """Severity and ice fraction of the part for which it would be worst."""
+    grades = [(_grade(part, case, night), part.outlook.ice_fraction) for part in flagged]
+    grade, ice = max(grades, default=(0, 0.0))
+    return STEPS[grade], ice
+
+
+def _grade(part: _PartNight, case: Case, night: NightWeather) -> int:
+    """Place in STEPS by the ice of the middle night; pockets are one step lower."""
+    ice = part.outlook.ice_fraction
     if ice <= 0.0:
-        return Severity.NONE
+        return 0
     grade = 1 + (ice >= MODERATE_FROM) + (ice >= SEVERE_FROM)
-    is_full = worst.contents.fill is Fill.FULL
-    if is_full and _is_known_to_break(worst):
-        grade = max(grade, STEPS.index(Severity.SEVERE))
-    if any(_is_solid_product_by_midnight(part, case, night) for part in parts if _is_as_bad(part, worst)):
-        grade = STEPS.index(Severity.EXTREME)
-    return STEPS[grade] if is_full else STEPS[max(grade - 1, 1)]
+    if part.contents.fill is not Fill.FULL:
+        return max(grade - 1, 1)
+    if _is_solid_product_by_midnight(part, case, night):
+        return STEPS.index(Severity.EXTREME)
+    return max(grade, STEPS.index(Severity.SEVERE)) if _is_known_to_break(part) else grade
 
 
-def _is_known_to_break(worst: _PartNight) -> bool:
-    """Damage is known from nights like this, with the part full of something that freezes like water."""
-    if worst.contents.freezes_at_c < -0.5 or worst.middle is None:
-        return False
-    return worst.outlook.margin_c >= SEVERE_MARGIN_C
-
-
-def _is_as_bad(part: _PartNight, worst: _PartNight) -> bool:
-    return part.outlook.margin_c >= worst.outlook.margin_c - SAME_MARGIN_C
+def _is_known_to_break(part: _PartNight) -> bool:
+    """Damage is known from nights like this, in valves full of something that freezes like water."""
+    is_valve = part.contents.part.startswith(VALVE_PREFIX)
+    return is_valve and part.contents.freezes_at_c >= -0.5 and part.outlook.margin_c >= SEVERE_MARGIN_C
 
 
 def _is_solid_product_by_midnight(part: _PartNight, case: Case, night: NightWeather) -> bool:
-    if part.contents.fill is not Fill.FULL or part.middle is None:
-        return False
-    if not any(liquid.kind in HELD_AS_PRODUCT for liquid in (part.contents.liquid, *part.contents.candidates)):
+    if part.middle is None or not any(
+        liquid.kind in HELD_AS_PRODUCT for liquid in (part.contents.liquid, *part.contents.candidates)
+    ):
         return False
     midnight = datetime.combine(night.night.on + timedelta(days=1), time(0), case.site.tz).astimezone(UTC)
     return part.middle.ice_at(midnight) >= SEVERE_FROM

@@ -24,7 +24,7 @@ from carewatch.freeze.parts import (
 )
 
 DEW_BELOW_AIR_C = 8.0  # chosen: without a dew point the air counts as dry, so the sky as cold
-STEPS_PER_HOUR = 60
+STEPS_PER_HOUR = 30
 LONGEST_H = 24.0 * 60.0
 COLDEST_C, WARMEST_C = -80.0, 80.0
 

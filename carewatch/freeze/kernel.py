@@ -336,6 +336,7 @@ class _State:
         marks = load.forcing.hours + 1
         self.ice = np.zeros((marks, parts.count))
         self.part_k = np.empty((marks, parts.count))
+        self.all_liquid = bool(self.heat_j.min(initial=np.inf) > 0.0)  # then phases need no thought in a step
         self.now_k = self._temperature(self.heat_j)
         self._note_mark(0)
         self.active: BoolArray | None = None
@@ -348,13 +349,16 @@ class _State:
         parts, before_j = self.load.parts, self.heat_j
         conductance, pull_k = exchange(at, self.now_k, parts.area_m2, parts.wall_m2k_per_w)
         flow_w = conductance * (pull_k - self.now_k)
-        is_liquid, is_solid = before_j > 0.0, before_j < -parts.latent_j
-        per_j = np.where(is_liquid, self._per_liquid(before_j), np.where(is_solid, self.per_solid, 0.0))
+        was_liquid = self.all_liquid
+        per_j = self._per_liquid(before_j) if was_liquid else self._per_phase(before_j)
         after_j = before_j + flow_w * self.step_s * relaxation(conductance * self.step_s * per_j)
-        after_j = self._stopped_at_pull(after_j, pull_k, is_liquid | is_solid)
+        if not was_liquid:
+            after_j = self._stopped_at_pull(before_j, after_j, pull_k)
         if self.active is not None:
             after_j = np.where(self.active, after_j, before_j)
-        self._note_crossings(before_j, after_j, flow_w, hour + sub_step / self.sub_steps)
+        self.all_liquid = bool(after_j.min() > 0.0)
+        if not (was_liquid and self.all_liquid):
+            self._note_crossings(before_j, after_j, flow_w, hour + sub_step / self.sub_steps)
         self.heat_j = after_j
         self.now_k = self._temperature(after_j)
         lowest_k = np.minimum(self.lowest_k, self.now_k)
@@ -388,10 +392,15 @@ class _State:
         below_k = np.minimum(heat_j + self.load.parts.latent_j, 0.0) * self.per_solid
         return np.asarray(self.freezes_k + above_k + below_k)
 
-    def _stopped_at_pull(self, after_j: FloatArray, pull_k: FloatArray, had_capacity: BoolArray) -> FloatArray:
+    def _per_phase(self, heat_j: FloatArray) -> FloatArray:
+        solid = np.where(heat_j < -self.load.parts.latent_j, self.per_solid, 0.0)
+        return np.where(heat_j > 0.0, self._per_liquid(heat_j), solid)
+
+    def _stopped_at_pull(self, before_j: FloatArray, after_j: FloatArray, pull_k: FloatArray) -> FloatArray:
         """A step that leaves the plateau has no capacity in its factor: it must not pass the pull temperature."""
         parts = self.load.parts
-        leaves = ~had_capacity & ((after_j > 0.0) | (after_j < -parts.latent_j))
+        on_plateau = (before_j <= 0.0) & (before_j >= -parts.latent_j)
+        leaves = on_plateau & ((after_j > 0.0) | (after_j < -parts.latent_j))
         if not leaves.any():
             return after_j
         above_k = pull_k - self.freezes_k

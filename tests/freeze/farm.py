@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 
 import numpy as np
-import pytest
 
 from carewatch.fluids.freezing import freezes_at_c
 from carewatch.fluids.liquid import WATER, Liquid
@@ -175,8 +174,3 @@ def case(low_c: float | list[float] = 0.0, **changes) -> Case:
         "weather": own.get("weather") or weather(low_c, **changes),
     }
     return Case(**(figures | own))
-
-
-@pytest.fixture
-def make_case() -> Callable[..., Case]:
-    return case
