@@ -98,7 +98,9 @@ def insert_new(tx: Connection, table: Table, values: Mapping[str, Any], *, uniqu
         statement: Any = postgresql.insert(table)
     else:
         statement = sqlite.insert(table)
-    return bool(tx.execute(statement.values(**values).on_conflict_do_nothing(index_elements=unique)).rowcount == 1)
+    # RETURNING instead of the row count, which not every driver gives for an INSERT
+    new = statement.values(**values).on_conflict_do_nothing(index_elements=unique).returning(table.c[unique[0]])
+    return tx.execute(new).first() is not None
 
 
 def upsert(tx: Connection, table: Table, values: Mapping[str, Any], *, unique: tuple[str, ...]) -> None:

@@ -121,10 +121,10 @@ class WatchedChannel:
         self.pass_one()
 
 
-def work(path: Path, port: int, started_at: float, *, dies_at: int, decides: bool) -> None:
+def work(place: str, port: int, started_at: float, *, dies_at: int, decides: bool) -> None:
     """Decide and deliver until killed, or until nothing waits if it does not decide."""
     boundary = DiesAt(dies_at)
-    database = Database.open(path)
+    database = Database.open(place)
     for moment in ("begin", "commit"):
         event.listen(database._engine, moment, boundary.pass_one)
     smtp = SmtpChannel(host="127.0.0.1", port=port, security=Security.NONE, total_deadline_s=SEND_DEADLINE_S)
@@ -184,31 +184,31 @@ def forked(job: Callable[[], None]) -> int:
     return pid
 
 
-def run(kills: int, seed: int, folder: Path) -> Outcome:
+def run(kills: int, seed: int, folder: Path, place: str | None) -> Outcome:
     choose = random.Random(seed)  # noqa: S311 -- no secret
-    path, journal, port = folder / "carewatch.db", folder / "arrived.jsonl", free_port()
+    place, journal, port = place or str(folder / "carewatch.db"), folder / "arrived.jsonl", free_port()
     journal.touch()
-    Database.open(path).close()
+    Database.open(place).close()
     started_at, at_boundaries = time.time(), 0
     with mail_server(journal, port, seed):
         for number in range(kills):
             is_at_boundary = number % 2 == 0
             dies_at = choose.randint(1, 25) if is_at_boundary else 0
-            pid = forked(lambda dies_at=dies_at: work(path, port, started_at, dies_at=dies_at, decides=True))
+            pid = forked(lambda dies_at=dies_at: work(place, port, started_at, dies_at=dies_at, decides=True))
             if not is_at_boundary:
                 time.sleep(choose.uniform(0.005, 0.12))
                 os.kill(pid, signal.SIGKILL)
             _, status = os.waitpid(pid, 0)
             assert os.WIFSIGNALED(status), "a worker ended by itself"
             at_boundaries += is_at_boundary
-        _, status = os.waitpid(forked(lambda: work(path, port, started_at, dies_at=0, decides=False)), 0)
-    return count(path, journal, kills=kills, at_boundaries=at_boundaries, seconds=time.time() - started_at)
+        _, status = os.waitpid(forked(lambda: work(place, port, started_at, dies_at=0, decides=False)), 0)
+    return count(place, journal, kills=kills, at_boundaries=at_boundaries, seconds=time.time() - started_at)
 
 
-def count(path: Path, journal: Path, *, kills: int, at_boundaries: int, seconds: float) -> Outcome:
+def count(place: str, journal: Path, *, kills: int, at_boundaries: int, seconds: float) -> Outcome:
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
     copies = Counter(line["id"] for line in lines)
-    database = Database.open(path)
+    database = Database.open(place)
     with database.reading() as rx:
         rows = rx.execute(select(table.c.message_id, table.c.state, table.c.raw)).all()
     database.close()
@@ -234,9 +234,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--database", help="an empty database by its URL; default: a SQLite file of its own")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        print(json.dumps(asdict(run(options.kills, options.seed, Path(folder)))))
+        print(json.dumps(asdict(run(options.kills, options.seed, Path(folder), options.database))))
 
 
 if __name__ == "__main__":

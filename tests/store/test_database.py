@@ -22,7 +22,7 @@ from carewatch.store.database import Database
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 
 
-def test_every_connection_has_the_settings_that_survive_a_power_cut(database: Database) -> None:
+def test_every_connection_has_the_settings_that_survive_a_power_cut(file_database: Database) -> None:
     # The numbers are those of sqlite.org/pragma.html: synchronous EXTRA is 3.
     wanted = {
         "journal_mode": "truncate",
@@ -31,7 +31,7 @@ def test_every_connection_has_the_settings_that_survive_a_power_cut(database: Da
         "recursive_triggers": 1,
         "busy_timeout": 30_000,
     }
-    for opener in (database.transaction, database.reading):
+    for opener in (file_database.transaction, file_database.reading):
         with opener() as connection:
             got = {name: connection.execute(text(f"PRAGMA {name}")).scalar() for name in wanted}
         assert got == wanted
@@ -45,15 +45,17 @@ def test_a_block_that_raises_keeps_nothing(database: Database) -> None:
         assert rosters.latest(rx) is None
 
 
-@pytest.mark.parametrize(
-    "statement",
-    [
-        "UPDATE roster_version SET texts = 'x'",
-        "DELETE FROM roster_version",
-        "INSERT OR REPLACE INTO roster_version (id, fingerprint, texts, at) VALUES (1, 'b', '{}', '2026')",
-    ],
-)
+@pytest.mark.parametrize("statement", ["UPDATE roster_version SET texts = 'x'", "DELETE FROM roster_version"])
 def test_the_database_itself_refuses_to_change_what_happened(database: Database, statement: str) -> None:
+    refuses_and_keeps(database, statement)
+
+
+def test_replacing_a_row_is_refused_too(file_database: Database) -> None:
+    statement = "INSERT OR REPLACE INTO roster_version (id, fingerprint, texts, at) VALUES (1, 'b', '{}', '2026')"
+    refuses_and_keeps(file_database, statement)
+
+
+def refuses_and_keeps(database: Database, statement: str) -> None:
     with database.transaction() as tx:
         rosters.add_version(tx, fingerprint="a", texts={"fleet.toml": "x"}, at=NOW)
     with pytest.raises(StoreTrouble, match="append-only"), database.transaction() as tx:
@@ -142,8 +144,8 @@ def test_a_path_with_odd_characters_works(tmp_path: Path) -> None:
     assert (odd / "care watch.db").stat().st_size > 0
 
 
-def test_the_ballast_is_laid_given_up_once_and_laid_again(database: Database) -> None:
-    laid = database.ballast
+def test_the_ballast_is_laid_given_up_once_and_laid_again(file_database: Database) -> None:
+    laid = file_database.ballast
     assert laid is not None
     assert laid.path.stat().st_size == ballast.BALLAST_BYTES
     assert (laid.spend(), laid.spend(), laid.is_spent) == (True, False, True)
