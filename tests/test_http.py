@@ -154,6 +154,20 @@ def test_deadline_holds_whatever_the_server_does(web):
         release.set()
 
 
+def test_nothing_is_left_running_after_the_deadline():
+    before = threading.active_count()
+    with (
+        socket.create_server(("127.0.0.1", 0)) as silent,
+        HttpClient(agent=AGENT, verify=NO_ROOTS, deadline_s=0.2) as http,
+    ):
+        with pytest.raises(UpstreamTrouble, match="did not finish"):
+            http.get(f"http://127.0.0.1:{silent.getsockname()[1]}/")
+        for thread in threading.enumerate():
+            if thread.name.startswith("ThreadPoolExecutor"):
+                thread.join(2)
+    assert threading.active_count() <= before
+
+
 def test_post_sends_the_body_once_and_follows_nothing(http, web):
     route = web.post(URL).mock(return_value=httpx.Response(307, headers={"Location": "https://elsewhere.example/"}))
     assert http.post(URL, body=b"hello", headers={"Content-Type": "text/plain"}).status == 307

@@ -65,19 +65,27 @@ class NationalWeatherService:
     def update(self, site: Site, *, now: datetime, recall: Recall) -> tuple[Answer, ...]:
         """Find the site's grid cell when it is not known or old, then ask for the cell's forecast."""
         found: list[Answer] = []
+        troubles: list[UpstreamTrouble] = []
         points = recall(points_key(site))
         if points is None or now >= points.ask_again_at:
-            points = self._points(site, stored=points, now=now)
-            found.append(points)
+            try:
+                points = self._points(site, stored=points, now=now)
+                found.append(points)
+            except UpstreamTrouble as trouble:
+                if points is None or trouble.is_lasting:
+                    raise
+                troubles.append(trouble)  # the cell known so far is good enough for one more forecast
         cell = nws_grid.read_cell(points.body)
-        if cell is None:
-            return tuple(found)
-        try:
-            found += self._cell(site, cell, may_move=not found, now=now, recall=recall)
-        except UpstreamTrouble as trouble:
-            if not found or trouble.is_lasting:
-                raise
-            # the cell found today is worth keeping; the trouble comes back at the next tick if it lasts
+        if cell is not None:
+            try:
+                found += self._cell(site, cell, may_move=not found, now=now, recall=recall)
+            except UpstreamTrouble as trouble:
+                if trouble.is_lasting:
+                    raise
+                troubles.append(trouble)
+        if troubles and not found:
+            raise troubles[-1]
+        # what was found is worth keeping; a trouble beside it comes back at the next tick if it lasts
         return tuple(found)
 
     def read(self, site: Site, *, recall: Recall) -> Forecast | None:

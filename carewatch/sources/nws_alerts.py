@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from carewatch.sources.nws_grid import SERVICE, TITLE
 from carewatch.sources.terms import brief
-from carewatch.sources.tree import Json, decode_object, dig, instant_or_none, objects, text
+from carewatch.sources.tree import decode_object, dig, instant_or_none, objects, text
 
 EVENTS = frozenset({
     "Freeze Warning",
@@ -36,49 +36,52 @@ class _Alert:
     starts_at: datetime | None
     ends_at: datetime | None
     sent_at: datetime | None
+    is_over: bool
 
 
 def read_alerts(body: bytes, *, zone: ZoneInfo, now: datetime) -> tuple[str, ...]:
     """The freeze and frost messages in force or to come, each once, earliest first."""
     newest: dict[str, _Alert] = {}
     for feature in objects(decode_object(body, service=SERVICE).get("features")):
-        for alert in _alerts(feature, now=now):
+        for alert in _alerts(dig(feature, "properties")):
             known = newest.get(alert.identity)
-            if known is None or _sort_key(known.sent_at) < _sort_key(alert.sent_at):
+            if known is None or _sort_key(known.sent_at) <= _sort_key(alert.sent_at):
                 newest[alert.identity] = alert
-    ordered = sorted(newest.values(), key=lambda alert: (_sort_key(alert.starts_at), alert.identity))
-    return tuple(_sentence(alert, zone) for alert in ordered)
+    live = [alert for alert in newest.values() if not alert.is_over and (alert.ends_at is None or alert.ends_at > now)]
+    live.sort(key=lambda alert: (_sort_key(alert.starts_at), alert.identity))
+    return tuple(_sentence(alert, zone) for alert in live)
 
 
-def _alerts(feature: Json, *, now: datetime) -> Iterator[_Alert]:
-    properties = dig(feature, "properties")
+def _alerts(properties: object) -> Iterator[_Alert]:
+    """The events one message speaks of: by its codes, or by its own times if it has none."""
     event = text(dig(properties, "event")) or ""
-    if event not in EVENTS or dig(properties, "status") != "Actual" or dig(properties, "urgency") == "Past":
+    if event not in EVENTS or dig(properties, "status") != "Actual":
         return
-    if dig(properties, "messageType") == "Cancel":
-        return
+    # a cancelled or replaced message stays in the list of active ones with the type of a live one
+    is_over = dig(properties, "urgency") == "Past" or dig(properties, "messageType") == "Cancel"
     sent_at = instant_or_none(dig(properties, "sent"))
     codes = dig(properties, "parameters", "VTEC")
     found = [_VTEC.search(code) for code in codes if isinstance(code, str)] if isinstance(codes, list) else []
     coded = [match.groups() for match in found if match]
+    for action, office, phenomenon, significance, count, starts, ends in coded:
+        yield _Alert(
+            identity=f"{office}.{phenomenon}.{significance}.{count}",
+            event=event,
+            starts_at=_vtec_time(starts),
+            ends_at=_vtec_time(ends),
+            sent_at=sent_at,
+            is_over=is_over or action in OVER,
+        )
     if not coded:
-        starts_at = instant_or_none(dig(properties, "onset")) or instant_or_none(dig(properties, "effective"))
-        # `expires` is the life of the message, not of the event: it counts only where nothing else is said
-        ends_at = instant_or_none(dig(properties, "ends")) or instant_or_none(dig(properties, "expires"))
-        coded_alerts = [_Alert(identity=event, event=event, starts_at=starts_at, ends_at=ends_at, sent_at=sent_at)]
-    else:
-        coded_alerts = [
-            _Alert(
-                identity=f"{office}.{phenomenon}.{significance}.{count}",
-                event=event,
-                starts_at=_vtec_time(starts),
-                ends_at=_vtec_time(ends),
-                sent_at=sent_at,
-            )
-            for action, office, phenomenon, significance, count, starts, ends in coded
-            if action not in OVER
-        ]
-    yield from (alert for alert in coded_alerts if alert.ends_at is None or alert.ends_at > now)
+        yield _Alert(
+            identity=text(dig(properties, "id")) or event,
+            event=event,
+            starts_at=instant_or_none(dig(properties, "onset")) or instant_or_none(dig(properties, "effective")),
+            # `expires` is the life of the message, not of the event: it counts only where nothing else is said
+            ends_at=instant_or_none(dig(properties, "ends")) or instant_or_none(dig(properties, "expires")),
+            sent_at=sent_at,
+            is_over=is_over,
+        )
 
 
 def _vtec_time(code: str) -> datetime | None:

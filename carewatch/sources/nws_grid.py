@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -32,6 +32,8 @@ TITLE = "US National Weather Service"
 LICENCE = "Forecast data: US National Weather Service (public domain); processed here, no endorsement implied."
 STRONGEST_WIND_MPS = 120.0  # chosen: beyond any wind measured at a farm
 WETTEST_MM = 500.0  # chosen: beyond any hour of rain ever measured
+
+EDGE_SHARE = 0.2  # chosen: a site this share of a cell outside it is still told by it (rounded coordinates)
 
 Converter = Callable[[float], float]
 _TO_CELSIUS: dict[str, Converter] = {
@@ -86,14 +88,16 @@ def issued_at(body: bytes) -> datetime | None:
 
 
 def holds(body: bytes, site: Site) -> bool:
-    """Whether the cell's outline contains the site; an answer without an outline is taken at its word."""
-    ring = dig(decode_object(body, service=SERVICE), "geometry", "coordinates")
-    corners = _corners(ring)
-    return not corners or _is_inside(site.lon_deg, site.lat_deg, corners)
+    """Whether the site lies in the cell or at its edge; an answer without an outline is taken at its word."""
+    corners = _corners(dig(decode_object(body, service=SERVICE), "geometry", "coordinates"))
+    if not corners:
+        return True
+    lons, lats = zip(*corners, strict=True)
+    return _is_between(site.lon_deg, lons) and _is_between(site.lat_deg, lats)
 
 
-def _corners(ring: object) -> list[tuple[float, float]]:
-    outline = ring[0] if isinstance(ring, list) and ring else None
+def _corners(rings: object) -> list[tuple[float, float]]:
+    outline = rings[0] if isinstance(rings, list) and rings else None
     if not isinstance(outline, list):
         return []
     pairs = [corner for corner in outline if isinstance(corner, list) and len(corner) >= 2]
@@ -101,13 +105,9 @@ def _corners(ring: object) -> list[tuple[float, float]]:
     return corners if len(corners) >= 4 and not np.isnan(corners).any() else []
 
 
-def _is_inside(x: float, y: float, corners: list[tuple[float, float]]) -> bool:
-    """Ray casting: an odd number of edges lies to the right."""
-    inside = False
-    for (x1, y1), (x2, y2) in zip(corners, corners[1:] + corners[:1], strict=True):
-        if (y1 > y) != (y2 > y) and x < x1 + (y - y1) * (x2 - x1) / (y2 - y1):
-            inside = not inside
-    return inside
+def _is_between(degrees: float, corners: Sequence[float]) -> bool:
+    slack = EDGE_SHARE * (max(corners) - min(corners))
+    return min(corners) - slack <= degrees <= max(corners) + slack
 
 
 def read_grid(body: bytes, *, fetched_at: datetime) -> Forecast:

@@ -168,6 +168,23 @@ def test_answer_without_a_time_of_issue_is_refused():
         read(answer)
 
 
+def test_answer_over_many_years_is_refused():
+    answer = met_tree()
+    steps(answer)[-1]["time"] = "2090-01-01T00:00:00Z"
+    with pytest.raises(UpstreamTrouble, match="cannot be right"):
+        read(answer)
+
+
+def test_rain_without_a_known_unit_is_unknown():
+    answer = met_tree()
+    del answer["properties"]["meta"]["units"]["precipitation_amount"]
+    assert np.isnan(read(answer).rain_mm).all()
+
+
+def test_site_never_asked_about_has_no_forecast(met):
+    assert Memory().read(met, LONDON) is None
+
+
 @pytest.mark.parametrize(("at", "grade"), [(OSLO, Grade.OFFICIAL), (LONDON, Grade.RAW), (BERLIN, Grade.RAW)])
 def test_only_the_nordic_area_counts_as_locally_corrected(met, at, grade):
     assert met.grade(at) is grade

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 
 import httpx
@@ -12,7 +13,7 @@ import respx
 from carewatch.errors import UpstreamTrouble
 from carewatch.sources.nws import NationalWeatherService, points_key
 from carewatch.sources.nws_alerts import read_alerts
-from carewatch.sources.nws_grid import read_cell, read_grid
+from carewatch.sources.nws_grid import holds, read_cell, read_grid
 from carewatch.weather.forecast import Grade
 from tests.sources.recordings import (
     LONDON,
@@ -374,6 +375,34 @@ def test_cell_found_while_the_grid_fails_is_kept(nws, web):
         memory.update(nws, NEBRASKA, NWS_NOW + timedelta(minutes=2))
 
 
+def test_known_cell_serves_on_while_looking_it_up_fails(nws, web, known):
+    web.get(POINTS).mock(return_value=problem("UnexpectedProblem", 500))
+    tomorrow = NWS_NOW + timedelta(days=2)
+    assert [answer.key for answer in known.update(nws, NEBRASKA, tomorrow)] == ["grid/OAX/59,58"]
+    with pytest.raises(UpstreamTrouble):
+        known.update(nws, NEBRASKA, tomorrow + timedelta(minutes=5))
+
+
+@pytest.mark.parametrize(("lon_deg", "inside"), [(-96.6145, True), (-96.6090, True), (-96.6000, False)])
+def test_site_at_the_edge_of_its_cell_is_served(lon_deg, inside):
+    # recorded outline: eastern edge at -96.6148, 0.03 degrees wide
+    assert holds(body("nws/gridpoints_raw_OAX_59_58.json"), site(lon_deg=lon_deg)) is inside
+
+
+def test_service_that_names_a_cell_elsewhere_is_not_believed(nws, web):
+    web.get("https://api.weather.gov/points/30,-90").mock(return_value=ok(body("nws/points_nebraska.json")))
+    memory, far = Memory(), site(lat_deg=30.0, lon_deg=-90.0)
+    memory.update(nws, far, NWS_NOW)
+    with pytest.raises(UpstreamTrouble, match="cell elsewhere"):
+        memory.update(nws, far, NWS_NOW + timedelta(minutes=2))
+    assert memory.read(nws, far) is None
+
+
+def test_forecast_of_an_unknown_place_is_none(nws):
+    assert Memory().read(nws, NEBRASKA) is None
+    assert nws.alerts(NEBRASKA, now=NWS_NOW, recall=Memory().recall) == ()
+
+
 @pytest.mark.parametrize(
     ("lat_deg", "lon_deg", "inside"),
     [(41.2, -96.6, True), (61.2, -149.9, True), (21.3, -157.9, True), (18.4, -66.1, True), (13.5, 144.8, True),
@@ -415,6 +444,18 @@ def test_cancelled_watch_is_ignored_by_its_code_alone(action):
     assert alerts(change=change) == ()
 
 
+def test_later_cancellation_ends_an_event_still_listed():
+    def change(features):
+        first = json.loads(json.dumps(features[0]))
+        first["properties"]["sent"] = "2025-12-15T17:00:00-05:00"
+        first["properties"]["parameters"]["VTEC"] = [
+            code.replace(".CON.", ".CAN.") for code in first["properties"]["parameters"]["VTEC"]
+        ]
+        features.insert(0, first)
+
+    assert alerts(change=change) == ("US National Weather Service: Freeze Warning from Tue 00:00 until Tue 08:00.",)
+
+
 def test_past_event_is_over_although_its_message_is_listed():
     assert alerts(now=datetime(2025, 12, 16, 14, 1, tzinfo=UTC)) == ()
 
@@ -429,6 +470,39 @@ def test_message_that_expired_while_its_event_goes_on_counts():
 
 def test_updates_of_one_event_are_mentioned_once():
     assert len(alerts(change=lambda features: features.extend(features[:2]))) == 2
+
+
+def uncoded(features):
+    for feature in features:
+        del feature["properties"]["parameters"]["VTEC"]
+
+
+def test_message_without_a_code_is_told_by_its_own_times():
+    # the recording gives onset and end in Eastern time as well; the codes say the same in UTC
+    assert alerts(change=uncoded) == alerts()
+
+
+def test_message_already_running_or_without_end_is_told_without_that_time():
+    def change(features):
+        for feature, times in zip(features, ("000000T0000Z-251216T1400Z", "251216T0600Z-000000T0000Z"), strict=False):
+            codes = feature["properties"]["parameters"]["VTEC"]
+            feature["properties"]["parameters"]["VTEC"] = [code[:22] + times + "/" for code in codes]
+
+    assert alerts(change=change) == (
+        "US National Weather Service: Freeze Warning until Tue 08:00.",
+        "US National Weather Service: Freeze Warning from Tue 00:00.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("messageType", "Cancel"), ("status", "Test"), ("event", "Flood Watch"), ("urgency", "Past")]
+)
+def test_message_that_is_no_live_freeze_message_is_ignored(name, value):
+    def change(features):
+        for feature in features:
+            feature["properties"][name] = value
+
+    assert alerts(change=change) == ()
 
 
 def test_older_recorded_alerts_without_freeze_give_none():

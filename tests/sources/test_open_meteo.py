@@ -324,6 +324,41 @@ def test_trouble_keeps_the_stored_forecast(http, web, reply):
     assert memory.read(source, BERLIN).hours == 168
 
 
+def test_304_is_understood_should_it_ever_come(http, web):
+    source, memory = OpenMeteo(http, is_non_commercial=True), Memory()
+    headers = {**JSON, "ETag": '"run-06"'}
+    web.get(FREE).mock(return_value=httpx.Response(200, headers=headers, content=body(FORECAST)))
+    memory.update(source, BERLIN, NOW)
+    web.get(FREE).mock(return_value=httpx.Response(304))
+    (answer,) = memory.update(source, BERLIN, LATER)
+    assert web.calls.last.request.headers["If-None-Match"] == '"run-06"'
+    assert answer.ask_again_at > LATER
+    assert memory.read(source, BERLIN).hours == 168
+
+
+def test_ensemble_refused_for_good_is_told_even_beside_a_forecast(http, web):
+    web.get(FREE_ENSEMBLE).mock(return_value=httpx.Response(403, headers=JSON, json={"reason": "plan too small"}))
+    source = OpenMeteo(http, is_non_commercial=True, ensemble=Ensemble.SPREAD)
+    with pytest.raises(UpstreamTrouble, match="plan too small"):
+        Memory().update(source, BERLIN, NOW)
+
+
+def test_site_never_asked_about_has_no_forecast(http):
+    assert Memory().read(OpenMeteo(http, is_non_commercial=True), BERLIN) is None
+
+
+def test_answer_without_temperatures_is_refused():
+    answer = forecast_tree()
+    del answer["hourly"]["temperature_2m"]
+    with pytest.raises(UpstreamTrouble, match="without temperatures"):
+        read_tree(answer)
+
+
+def test_ensemble_of_other_hours_leaves_the_forecast_without_spread():
+    found = read_spread(body("open_meteo/ensemble_mean_spread_2026-10-03_subset.json"), start_at=NOW, hours=24)
+    assert np.isnan(found.spread_c).all()
+
+
 def test_asked_every_three_hours_at_most(http, web):
     source, memory = OpenMeteo(http, is_non_commercial=True), Memory()
     memory.update(source, BERLIN, NOW)
