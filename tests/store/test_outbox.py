@@ -308,7 +308,7 @@ class OutboxMachine(RuleBasedStateMachine):
 def test_no_order_of_events_loses_or_doubles_a_notice(database: Database) -> None:
     machine = type("Machine", (OutboxMachine,), {"database": database})
     case = machine.TestCase  # type: ignore[attr-defined]
-    case.settings = settings(max_examples=25, stateful_step_count=20, deadline=None)
+    case.settings = settings(max_examples=15, stateful_step_count=15, deadline=None)
     case("runTest").runTest()
 
 
