@@ -279,11 +279,17 @@ def _mail_faults(document: Document, environ: Mapping[str, str]) -> Iterator[Fau
     if "host" in written and "from_address" not in written:
         fix = 'Write from_address = "carewatch@farm.example".'
         yield document.fault(("mail", "from_address"), ABSENT, "is missing.", fix)
-    has_password = bool(environ.get("CAREWATCH_SMTP_PASSWORD"))
-    if "user" in written and not has_password:
+    yield from _login_faults(document, written, has_password=bool(environ.get("CAREWATCH_SMTP_PASSWORD")))
+
+
+def _login_faults(document: Document, mail: Mapping[str, Any], *, has_password: bool) -> Iterator[Fault]:
+    if "user" in mail and not has_password:
         fix = "Set the environment variable CAREWATCH_SMTP_PASSWORD, or delete user."
-        yield document.fault(("mail", "user"), written["user"], "has no password.", fix)
-    if "host" in written and written.get("security") == "none" and has_password:
+        yield document.fault(("mail", "user"), mail["user"], "has no password.", fix)
+    if "host" in mail and "user" not in mail and has_password:
+        fix = 'Write user = "...", or unset CAREWATCH_SMTP_PASSWORD.'
+        yield document.fault(("mail", "user"), ABSENT, "is missing: the password is not used.", fix, is_warning=True)
+    if mail.get("security") == "none" and has_password and mail.get("host") not in (None, *LOOPBACK):
         fix = 'Write security = "starttls" or "tls".'
         yield document.fault(("mail", "security"), "none", "would send the password readable for everyone.", fix)
 

@@ -197,6 +197,18 @@ def test_open_doors_are_warnings():
     assert all(fault.is_warning for fault in faults_in(text))
 
 
+def test_a_password_without_a_user_is_a_warning():
+    (fault,) = faults_in(BY_SERVER.replace('user = "carewatch"\n', ""), PASSWORD)
+    assert (fault.field, fault.is_warning) == ("mail.user", True)
+
+
+def test_a_server_on_this_computer_may_do_without_encryption():
+    text = BY_SERVER.replace('"smtp.long-field.farm"', '"127.0.0.1"').replace(
+        "[weather]", 'security = "none"\n[weather]'
+    )
+    assert faults_in(text, PASSWORD) == ()
+
+
 def test_open_meteo_is_off_without_a_key_or_a_declared_use():
     assert not parse_settings(FILE, SMALLEST, {}).weather.may_use_open_meteo
     assert parse_settings(FILE, SMALLEST, {"CAREWATCH_OPEN_METEO_KEY": "k"}).weather.may_use_open_meteo

@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 
 from carewatch.cli.check import check, look, make_check
 from carewatch.errors import UpstreamTrouble
+from tests.roster.broken_rosters import CASES
 
 ROOT = Path(__file__).parents[2]
 
@@ -67,6 +68,19 @@ def test_faults_of_settings_and_roster_come_in_one_look_with_exit_code_1(config)
     assert 'Did you mean "from_name"?' in result.output
     assert "from -90 up to 90" in result.output
     assert result.output.splitlines()[-1] == "Not usable as it is: 2 faults, 1 warning."
+
+
+@pytest.mark.parametrize("name", list(CASES))
+def test_every_broken_roster_is_named_on_one_line_with_its_remedy(config, name):
+    for old in (config.parent / "fleets").iterdir():
+        old.unlink()
+    (config.parent / "fleets" / "farm.toml").write_text(CASES[name].text)
+    result = run("--config", str(config))
+    assert result.exit_code == (0 if CASES[name].is_warning else 1)
+    (line, *_) = [line for line in result.output.splitlines() if f": {CASES[name].field}" in line]
+    assert "farm.toml:" in line
+    for piece in CASES[name].says:
+        assert piece.replace("fleets/farm.toml", str(config.parent / "fleets" / "farm.toml")) in line
 
 
 def test_json_names_file_line_field_value_problem_and_fix(config):
