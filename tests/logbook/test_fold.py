@@ -574,3 +574,62 @@ def test_a_plumbing_part_the_table_does_not_know_stays_unknown(book_of: Any) -> 
     book = book_of(plumbing=("boom_pipe", "foam_marker"))
     run(book, 0)
     assert point(book.fold(), "foam_marker") == 0.0
+
+
+@pytest.mark.parametrize(
+    ("kind", "told"),
+    [("blown_out", {}), ("antifreeze_run", {"fluid": "pg", "strength_vol_pct": 50.0, "litres": 500.0})],
+)
+def test_work_through_a_side_the_machine_does_not_have_protects_nothing(
+    book: Any, kind: str, told: dict[str, Any]
+) -> None:
+    before = book.fold().contents
+    book.add(kind, 0, sides=("left",), **told)
+    assert book.fold().contents == before
+
+
+def test_a_rinse_through_no_side_is_still_water_in_the_machine(book: Any) -> None:
+    book.add("sprayed", -1, sides=BOTH)
+    run(book, 0)
+    book.add("rinsed", 1, sides=("left",))
+    state = book.fold()
+    assert points(state, "valve.front", "valve.rear", *THROUGH_THE_PUMP) == {0.0}
+    assert state.unrinsed_sides == BOTH
+
+
+def test_a_reading_at_a_side_the_machine_does_not_have_tells_nothing(book: Any) -> None:
+    run(book, 0, litres=None)
+    read(book, 1, "left")
+    state = book.fold()
+    assert point(state, "valve.front") == 0.0
+    assert state.strengths == ()
+
+
+def test_more_of_the_same_after_a_reading_keeps_the_reading_possible(book: Any) -> None:
+    run(book, 0)
+    read(book, 1, "front", first_ice_c=-12.0)
+    run(book, 2, litres=300.0)
+    state = book.fold()
+    assert point(state, "valve.front") == -12.0  # the two may not have mixed: the warmer of old and new
+    assert state.strengths == ()
+    assert all(liquid.kind is LiquidKind.ANTIFREEZE for liquid in state.contents["valve.front"].candidates)
+
+
+def test_an_action_that_does_not_fit_its_entry_changes_nothing(book: Any) -> None:
+    from carewatch.fluids.liquid import WATER
+    from carewatch.logbook.boom import Boom, _acted_on
+    from carewatch.logbook.contents import AT_THE_START, held_since
+    from carewatch.logbook.effects import NO_EFFECT
+
+    rinse = book.add("rinsed", 0, sides=BOTH)
+    boom = Boom(parts={"pump": AT_THE_START})
+    for action in (Action.KEEPS, Action.MIXES, Action.POURS):
+        new = held_since(rinse, WATER)
+        assert _acted_on(AT_THE_START, action, new, book.machine, rinse, boom, NO_EFFECT) is AT_THE_START
+
+
+def test_a_dry_part_stays_dry_when_air_goes_through(book: Any) -> None:
+    from carewatch.logbook.contents import AT_THE_START, Part, emptied
+
+    dry = Part(holds=AT_THE_START.holds, fill=Fill.DRY)
+    assert emptied(dry, book.add("blown_out", 0, sides=BOTH)) is dry

@@ -115,3 +115,10 @@ def test_if_it_sprays_today_it_is_wet_and_outdoors(book: Any) -> None:
     assert state.stands.kind is PlaceKind.OUTDOORS
     assert state.at == at + timedelta(hours=6)
     assert fold(book.machine, book.roster, book.entries, at=at).stands.kind is PlaceKind.HEATED_SHOP
+
+
+def test_in_a_chain_of_doubts_the_ends_keep_their_order(book: Any) -> None:
+    book.add("sprayed", 0, sides=BOTH, by="gateway")
+    book.add("filled", 4 / 60, liquid="water", where=("rinse_tank",), by="tomas")
+    book.add("rinsed", 8 / 60, sides=BOTH, by="ines")
+    assert book.fold().unrinsed_sides == ()

@@ -288,3 +288,8 @@ def test_an_entry_made_from_a_form_passes_the_same_gate(book: Any, kind: str, to
 def test_a_detail_that_belongs_to_another_kind_is_refused(book: Any) -> None:
     entry = replace(book.add("rinsed", 0, sides=("front",)), kind=EntryKind.MOVED)
     assert {fault.field for fault in check_entry(entry, book.roster)} == {"site", "sides"}
+
+
+def test_a_program_may_hand_over_instants_instead_of_texts() -> None:
+    happened_at = datetime(2026, 10, 2, 18, tzinfo=UTC)
+    assert entry_from_json(line("note", happened_at=happened_at), where="gateway").happened_at == happened_at

@@ -157,3 +157,10 @@ def test_ones_own_move_after_spraying_stands(book: Any) -> None:
     book.add("sprayed", -4 / 60)
     book.add("moved", 0, site="yard", place="barn")
     assert stands(book, 1) == ("yard", "barn", PlaceKind.UNHEATED_SHED)
+
+
+def test_a_lukewarm_reading_neither_confirms_nor_denies_the_heat(book: Any) -> None:
+    book.add("moved", 0, site="yard", place="shop")
+    before = book.fold(11).stays
+    book.add("air_measured", 10, air_c=3.5)
+    assert book.fold(11).stays == before
