@@ -1,1 +1,1 @@
-"""What we look after: fleets, sites, machines, people. Start with model.py; reading.py checks the files."""
+"""What we look after: fleets, sites, machines, people. Start with model.py; reading.py reads and checks the files."""

@@ -1,16 +1,16 @@
-"""What must be right between the tables: ids and names are unique, references lead somewhere, people are in reach."""
+"""What must be right between the tables: ids and names are unique, references lead somewhere, hours are in order."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
 from typing import Any
 
 from carewatch.errors import Fault
-from carewatch.roster.document import ABSENT, Path, advice
+from carewatch.roster.document import Path, advice
 from carewatch.roster.drafts import FleetDraft, Written
-from carewatch.roster.model import Fleet, Role
+from carewatch.roster.model import Fleet
+from carewatch.roster.reach_checks import check_reach
 from carewatch.roster.tables import FleetTable, SiteTable, Table
 from carewatch.roster.zones import Agreement, installed_finder, mistake_in_coordinates, zone_agreement
 
@@ -27,9 +27,8 @@ def check_between(drafts: Sequence[FleetDraft]) -> Iterator[Fault]:
     yield from _duplicates("serial", "machine", [machine for draft in drafts for machine in draft.machines])
     for draft in drafts:
         yield from _duplicates("name", "machine", draft.machines)
-        yield from _duplicates("name", "person", draft.people)
         yield from _references(draft)
-        yield from _reach(draft)
+        yield from check_reach(draft)
         yield from _hours(draft.fleet)
         for site in draft.sites:
             yield from _places(site)
@@ -141,62 +140,6 @@ def _hours(fleet: Written[FleetTable]) -> Iterator[Fault]:
         problem = "is above the threshold for later nights: tonight would be told later than nights 2 to 5."
         fix = "Write a smaller one here, or a larger threshold_ahead."
         yield fleet.fault(("threshold_tonight",), table.threshold_tonight, problem, fix, is_warning=True)
-
-
-# ---------------------------------------------------------------- people in reach
-
-
-def _reach(draft: FleetDraft) -> Iterator[Fault]:
-    known = set(_ids(draft.people))
-    has_address = {person.text("id") for person in draft.people if "email" in person.raw}
-    for person in draft.people:
-        yield from _one_in_reach(person, has_address)
-        yield from _absences(person, has_address)
-    managers = [person for person in draft.people if Role.MANAGER.value in (word for _, word in person.texts("roles"))]
-    if draft.people and not managers:
-        fix = 'Give at least one person roles = ["manager"]: that person gets the day mail.'
-        yield draft.document.fault(("person",), ABSENT, "holds no manager.", fix)
-    elif managers and not any("email" in person.raw for person in managers):
-        fix = 'Write email = "..." for at least one manager.'
-        yield managers[0].fault(("email",), ABSENT, "is missing for every manager: nobody gets the day mail.", fix)
-    for site in draft.sites:
-        contacts = [word for _, word in site.texts("contacts")]
-        if contacts and known.issuperset(contacts) and not has_address.intersection(contacts):
-            fix = "Put a person with a mail address into the list."
-            yield site.fault(("contacts",), contacts, "holds nobody who has a mail address.", fix)
-    for machine in draft.machines:
-        operators = [word for _, word in machine.texts("operators")]
-        if known.issuperset(operators) and not has_address.intersection(operators):
-            problem = "holds nobody who has a mail address: nobody gets the evening message of this machine."
-            fix = "Name somebody who has one, a manager if need be."
-            value = operators if "operators" in machine.raw else ABSENT
-            yield machine.fault(("operators",), value, problem, fix, is_warning=True)
-
-
-def _one_in_reach(person: Written[Table], has_address: set[str | None]) -> Iterator[Fault]:
-    if "email" in person.raw:
-        return
-    name = person.text("name") or "this person"
-    told_by = person.text("told_by")
-    if told_by is None:
-        fix = 'Write email = "...", or told_by = "id" of the person who passes messages on by word of mouth.'
-        phone = " A telephone alone is not enough: no text messages are sent today." if "phone" in person.raw else ""
-        yield person.fault(("email",), ABSENT, f"is missing: nobody can reach {name}.{phone}", fix)
-    elif told_by == person.text("id") or told_by not in has_address:
-        problem = f"cannot pass messages on to {name}: has no mail address."
-        yield person.fault(("told_by",), told_by, problem, "Name somebody else who has one.")
-
-
-def _absences(person: Written[Table], has_address: set[str | None]) -> Iterator[Fault]:
-    for absence in person.tables("absence"):
-        deputy = absence.text("deputy")
-        if deputy is not None and deputy == person.text("id"):
-            yield absence.fault(("deputy",), deputy, "is the absent person.", "Name somebody else.")
-        elif deputy is not None and deputy not in has_address:
-            yield absence.fault(("deputy",), deputy, "has no mail address.", "Name somebody who has one.")
-        first, last = absence.raw.get("first_on"), absence.raw.get("last_on")
-        if all(re.fullmatch(r"\d{4}-\d\d-\d\d", str(day)) for day in (first, last)) and str(first) > str(last):
-            yield absence.fault(("last_on",), last, f"is before first_on ({first}).", "Exchange the two dates.")
 
 
 # ---------------------------------------------------------------- coordinates
