@@ -79,7 +79,7 @@ def deliver_due(
 ) -> DeliveryReport:
     """Send until nothing is due or the channel as a whole is in trouble; a claim that cannot commit sends nothing."""
     expired, state = _begin(database, now())
-    if state is not None and state.next_at > now():
+    if state is not None and _is_resting(state, now()):
         return DeliveryReport(fates=(), expired=expired, trouble=state.trouble)
     fates: list[tuple[str, Fate]] = []
     unconfirmed = 0
@@ -113,6 +113,11 @@ def _begin(database: Database, now: datetime) -> tuple[tuple[str, ...], Visit | 
     return expired, state
 
 
+def _is_resting(state: Visit, now: datetime) -> bool:
+    # A rest longer than the longest was set by a clock that has been put back since.
+    return now < state.next_at <= now + REST_STOPPED
+
+
 def _claim(database: Database, *, now: datetime, worker: str, lease: timedelta) -> Claimed | None:
     with database.transaction() as tx:
         return notices.claim(tx, now=now, worker=worker, lease=lease)
@@ -142,7 +147,7 @@ def _settle(
             case Fate.RETRIED:
                 return notices.settle_retry(tx, claimed, now=now, trouble=str(trouble), jitter=jitter)
             case Fate.UNTRIED:
-                return notices.settle_untried(tx, claimed, now=now, trouble=str(trouble))
+                return notices.settle_untried(tx, claimed, trouble=str(trouble))
 
     is_ours = _twice(database, settle)
     event = f"notice_{fate.value}" if is_ours else "notice_claim_lost"

@@ -19,7 +19,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Row, and_, exists, or_, select, update
 
 from carewatch.notices.notice import Notice, NoticeKind
-from carewatch.store.backoff import next_wait
+from carewatch.store.backoff import LONGEST_WAIT, next_wait
 from carewatch.store.dialect import insert_new
 from carewatch.store.tables import notice as table
 
@@ -54,6 +54,7 @@ class Claimed:
     message_id: str
     raw: bytes
     attempts: int
+    due_at: datetime
     not_after: datetime
 
 
@@ -111,6 +112,7 @@ def claim(tx: Connection, *, now: datetime, worker: str, lease: timedelta) -> Cl
             message_id=row.message_id,
             raw=row.raw,
             attempts=row.attempts + 1,
+            due_at=row.next_at,
             not_after=row.not_after,
         )
     return None
@@ -132,10 +134,10 @@ def settle_retry(tx: Connection, claimed: Claimed, *, now: datetime, trouble: st
     return _settle(tx, claimed, state=NoticeState.QUEUED, next_at=next_at, trouble=trouble)
 
 
-def settle_untried(tx: Connection, claimed: Claimed, *, now: datetime, trouble: str) -> bool:
+def settle_untried(tx: Connection, claimed: Claimed, *, trouble: str) -> bool:
     """Put it back as if it had not been claimed: the whole channel is stopped. False if the claim is no longer ours."""
-    attempts = claimed.attempts - 1
-    return _settle(tx, claimed, state=NoticeState.QUEUED, next_at=now, attempts=attempts, trouble=trouble)
+    before = {"next_at": claimed.due_at, "attempts": claimed.attempts - 1}
+    return _settle(tx, claimed, state=NoticeState.QUEUED, trouble=trouble, **before)
 
 
 def expire(tx: Connection, *, now: datetime) -> tuple[str, ...]:
@@ -170,12 +172,20 @@ def _next_due(tx: Connection, now: datetime) -> Row[Any] | None:
     )
     query = (
         select(table)
-        .where(_is_waiting(), table.c.next_at <= now, table.c.not_after > now, ~is_ahead)
+        .where(_is_waiting(), _is_due(now), table.c.not_after > now, ~is_ahead)
         .order_by(table.c.not_after, table.c.id)
         .limit(1)
         .with_for_update(skip_locked=True)  # says nothing on SQLite, where BEGIN IMMEDIATE lets in one at a time
     )
     return tx.execute(query).first()
+
+
+def _is_due(now: datetime) -> ColumnElement[bool]:
+    # A try further ahead than the longest wait was set by a clock that has been put back since.
+    is_beyond_reason = and_(
+        table.c.state == NoticeState.QUEUED.value, table.c.attempts > 0, table.c.next_at > now + LONGEST_WAIT
+    )
+    return or_(table.c.next_at <= now, is_beyond_reason)
 
 
 def _is_waiting() -> ColumnElement[bool]:

@@ -133,6 +133,37 @@ def test_a_wrong_password_stops_the_channel_and_is_told_nobody(
     assert "hunter2" not in str(stopped.value)
 
 
+# RFC 4954, 4 and 6: 454 is a temporary failure of the login, 534 and 535 are for good.
+@pytest.mark.parametrize(
+    ("offer", "answer", "trouble"),
+    [
+        ("PLAIN LOGIN", b"454 temporary failure\r\n", ChannelDown),
+        ("PLAIN", b"421 closing\r\n", ChannelDown),
+        ("PLAIN", b"", ChannelDown),
+        ("PLAIN", b"534 too weak\r\n", ChannelStopped),
+        ("GSSAPI", b"", ChannelStopped),
+    ],
+)
+def test_each_answer_to_the_login_has_its_class(offer: str, answer: bytes, trouble: type[ChannelTrouble]) -> None:
+    greeting = f"250-mail.farm.example\r\n250 AUTH {offer}\r\n".encode()
+    until = b"QUIT" if answer else b"AUTH"
+
+    def talk(line: socket.socket, _: threading.Event) -> None:
+        converse(line, until=until, answers={b"EHLO": greeting, b"AUTH": answer})
+
+    with bare(talk) as port, pytest.raises(ChannelTrouble) as raised:
+        send(plain(port, username=USER, password=PASSWORD))
+    assert type(raised.value) is trouble
+
+
+def test_a_server_that_will_not_take_data_now_is_tried_later() -> None:
+    def talk(line: socket.socket, _: threading.Event) -> None:
+        converse(line, until=b"QUIT", answers={b"DATA": b"250 what?\r\n"})
+
+    with bare(talk) as port, pytest.raises(ChannelDown):
+        send(plain(port))
+
+
 def test_a_password_the_protocol_cannot_carry_is_named(
     mailbox: Mailbox, server_tls: ssl.SSLContext, trusting: ssl.SSLContext
 ) -> None:

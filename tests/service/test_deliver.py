@@ -160,6 +160,14 @@ def test_after_twelve_hours_without_mail_all_of_it_is_out_within_fifteen_minutes
         assert visits.get(rx, *CHANNEL_STATE) is None
 
 
+def test_a_clock_put_back_lets_the_channel_rest_no_longer(farm: Farm) -> None:
+    farm.queue("a")
+    farm.channel.trouble = ChannelStopped("535 wrong password")
+    farm.deliver(hours=2)
+    farm.channel.trouble = None
+    assert farm.deliver(hours=-1).keys(Fate.SENT) == ("a",)
+
+
 def test_how_the_channel_goes_is_in_the_database_for_health_and_the_next_process(farm: Farm) -> None:
     farm.queue("a")
     farm.channel.trouble = ChannelDown("no connection")

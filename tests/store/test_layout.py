@@ -48,6 +48,15 @@ def test_the_steps_give_the_current_tables_and_triggers(tmp_path: Path) -> None:
     }
 
 
+def test_foreign_keys_hold_again_after_the_steps(tmp_path: Path) -> None:
+    database = Database.open(tmp_path / "carewatch.db")
+    with database.transaction() as tx:
+        assert tx.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+    with pytest.raises(StoreTrouble, match="FOREIGN KEY"), database.transaction() as tx:
+        tx.exec_driver_sql("INSERT INTO answer_renewal VALUES (99, '2026', '{}')")
+    database.close()
+
+
 def test_alembic_finds_no_difference(tmp_path: Path) -> None:
     database = Database.open(tmp_path / "carewatch.db")
     with database.reading() as rx:

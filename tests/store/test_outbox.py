@@ -104,7 +104,7 @@ def test_a_worker_believed_dead_settles_nothing(database: Database) -> None:
         assert not notices.settle_sent(tx, first, now=NOW)
         assert not notices.settle_refused(tx, first, now=NOW, trouble="550")
         assert not notices.settle_retry(tx, first, now=NOW, trouble="451", jitter=0.5)
-        assert not notices.settle_untried(tx, first, now=NOW, trouble="535")
+        assert not notices.settle_untried(tx, first, trouble="535")
     assert state_of(database, first.key) is NoticeState.SENDING
     with database.transaction() as tx:
         assert notices.settle_sent(tx, second, now=NOW)
@@ -136,13 +136,27 @@ def test_a_settled_try_forgets_earlier_deaths(database: Database) -> None:
         now += LEASE + timedelta(minutes=16)
 
 
+def test_a_clock_put_back_an_hour_delays_no_retry_by_an_hour(database: Database) -> None:
+    queue(database, notice())
+    with database.transaction() as tx:
+        tried = notices.claim(tx, now=NOW + 2 * HOUR, worker="w1", lease=LEASE)
+        assert tried is not None
+        notices.settle_retry(tx, tried, now=NOW + 2 * HOUR, trouble="451", jitter=0.5)
+    assert claim(database, NOW + HOUR) is not None
+
+
+def test_a_notice_planned_for_later_is_not_taken_for_a_clock_put_back(database: Database) -> None:
+    queue(database, notice(), send_at=NOW + HOUR)
+    assert claim(database, NOW) is None
+
+
 def test_a_stopped_channel_burns_no_attempt(database: Database) -> None:
     queue(database, notice())
     for _ in range(20):
         with database.transaction() as tx:
             tried = notices.claim(tx, now=NOW, worker="w1", lease=LEASE)
             assert tried is not None
-            assert notices.settle_untried(tx, tried, now=NOW, trouble="535")
+            assert notices.settle_untried(tx, tried, trouble="535")
     assert claimed(database).attempts == 1
 
 
@@ -289,7 +303,7 @@ class OutboxMachine(RuleBasedStateMachine):
                 case "refused":
                     notices.settle_refused(tx, held, now=self.now, trouble="550")
                 case "untried":
-                    notices.settle_untried(tx, held, now=self.now, trouble="535")
+                    notices.settle_untried(tx, held, trouble="535")
 
     @rule(minutes=st.sampled_from([1, 4, 20, 90]))
     def let_time_pass(self, minutes: int) -> None:
