@@ -88,7 +88,13 @@ def taken_by(new: Held) -> Part:
 
 def joined_by(part: Part, new: Held) -> Part:
     """Full of the new or the old liquid; earlier readings no longer say what is in it now."""
-    return Part(holds=distinct((*settled(part), new)))
+    others, same = [], new
+    for held in settled(part):
+        if held.liquid is new.liquid or held.liquid == new.liquid:
+            same = _lain_since(same, held.entered_at)
+        else:
+            others.append(held)
+    return Part(holds=(*others, same))
 
 
 def taken_but_ends(part: Part, new: Held, *, is_next_shift: bool) -> Part:
@@ -135,7 +141,7 @@ def merged(one: Part, other: Part) -> Part:
 
 
 def distinct(holds: Iterable[Held]) -> tuple[Held, ...]:
-    """One candidate per liquid: latest word, earliest entry into the part (the longer it lay, the colder it may be)."""
+    """One candidate per liquid: latest word, earliest entry into the part."""
     found: dict[Liquid, Held] = {}
     for held in holds:
         older = found.get(held.liquid)
@@ -144,16 +150,19 @@ def distinct(holds: Iterable[Held]) -> tuple[Held, ...]:
 
 
 def _same_liquid(one: Held, other: Held) -> Held:
-    later = max(one, other, key=_recency)
-    return Held(
-        liquid=later.liquid,
-        known_by=later.known_by,
-        who=later.who,
-        since=later.since,
-        entered_at=_earliest((one.entered_at, other.entered_at)),
+    later, earlier = (one, other) if _recency(one) > _recency(other) else (other, one)
+    return replace(
+        _lain_since(later, earlier.entered_at),
         is_rest=one.is_rest and other.is_rest,
         is_computed=one.is_computed and other.is_computed,
     )
+
+
+def _lain_since(held: Held, entered_at: datetime | None) -> Held:
+    """The same liquid, some of which was there before: the longer it lay, the colder it may be."""
+    if held.entered_at is None or (entered_at is not None and entered_at >= held.entered_at):
+        return held
+    return replace(held, entered_at=entered_at)
 
 
 def _recency(held: Held) -> tuple[bool, float, str]:

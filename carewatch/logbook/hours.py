@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 from carewatch.logbook.entries import Channel, Entry, EntryKind, HoursRead, Sprayed
 from carewatch.logbook.order import effective_at
@@ -70,7 +71,7 @@ def spray_hours(machine: Machine, fleet: Fleet, entries: Sequence[Entry]) -> Spr
         readings = _readings(entries, side) or _readings(entries, None)
         restarts += [later.entry.id for earlier, later in pairwise(readings) if _went_back(earlier, later)]
         mine = sorted((one for one in written if one.is_of(side)), key=lambda one: one.started_at)
-        hours[side] = _total_h(readings, mine, fleet)
+        hours[side] = _total_h(readings, mine, fleet.tz)
     return SprayHours(by_side=hours, restarts=tuple(dict.fromkeys(restarts)))
 
 
@@ -106,16 +107,16 @@ def _went_back(earlier: Reading, later: Reading) -> bool:
     return later.counter_h < earlier.counter_h - BACKWARDS_H
 
 
-def _total_h(readings: Sequence[Reading], written: Sequence[Written], fleet: Fleet) -> float:
+def _total_h(readings: Sequence[Reading], written: Sequence[Written], zone: ZoneInfo) -> float:
     total_h, place = 0.0, 0
     last: Reading | None = None
     for reading in readings:
         upto = place
         while upto < len(written) and written[upto].started_at < reading.at:
             upto += 1
-        total_h += max(_said_h(written[place:upto], fleet), _advance_h(last, reading))
+        total_h += max(_said_h(written[place:upto], zone), _advance_h(last, reading))
         place, last = upto, reading
-    return total_h + _said_h(written[place:], fleet)
+    return total_h + _said_h(written[place:], zone)
 
 
 def _advance_h(last: Reading | None, reading: Reading) -> float:
@@ -123,11 +124,11 @@ def _advance_h(last: Reading | None, reading: Reading) -> float:
     return reading.counter_h if last is None else max(0.0, reading.counter_h - last.counter_h)
 
 
-def _said_h(written: Sequence[Written], fleet: Fleet) -> float:
+def _said_h(written: Sequence[Written], zone: ZoneInfo) -> float:
     """Written hours [h]; for each local day the larger of what hands and what files say."""
     days: dict[tuple[date, bool], float] = {}
     for one in written:
-        key = (one.at.astimezone(fleet.tz).date(), one.is_by_hand)
+        key = (one.at.astimezone(zone).date(), one.is_by_hand)
         days[key] = days.get(key, 0.0) + (one.hours or 0.0)
     largest: dict[date, float] = {}
     for (day, _), hours in days.items():

@@ -75,7 +75,7 @@ def groups_in_doubt(entries: Sequence[Entry]) -> Iterator[tuple[Entry, ...]]:
 
 def possible_orders(group: tuple[Entry, ...]) -> tuple[tuple[Entry, ...], ...]:
     """The orders a group may have happened in; one writer has one clock, so his entries keep theirs."""
-    if len({entry.by for entry in group}) <= 1:
+    if len(group) == 1 or len({entry.by for entry in group}) == 1:
         return (group,)
     if len(group) <= FEW:
         return tuple(order for order in permutations(group) if _is_possible(order))

@@ -16,22 +16,15 @@ WARM_C = 5.0  # chosen: a reading this warm in a heated shop confirms the heat
 COLD_C = 2.0  # chosen: a reading this cold says that the heat is off, whatever was said before
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Spot:
     """A site and a place of it that the roster knows; no place: somewhere outdoors at the site."""
 
-    site: Site
-    place: Place | None
-
-    @property
-    def kind(self) -> PlaceKind:
-        return PlaceKind.OUTDOORS if self.place is None else self.place.kind
-
-    @property
-    def colder_c(self) -> float:
-        if self.place is not None:
-            return max(self.site.colder_c, self.place.colder_c)
-        return max([self.site.colder_c, *(place.colder_c for place in self.site.places if _is_open(place.kind))])
+    site: str
+    place: str | None
+    kind: PlaceKind
+    colder_c: float
+    heat_confirmed_for_h: float = 0.0
 
 
 def stays(machine: Machine, roster: Roster, entries: Sequence[Entry], *, at: datetime) -> tuple[Whereabouts, ...]:
@@ -75,7 +68,7 @@ class _Walk:
     def __init__(self, machine: Machine, roster: Roster) -> None:
         self.roster = roster
         self.spots: dict[tuple[str, str | None], _Spot] = {}
-        self.home = _spot(roster, machine.home_site, machine.home_place)
+        self.home = self.spot_at(machine.home_site, machine.home_place)
         self.worked = self.home
         self.is_used_since = False
         self.spot = self.home
@@ -98,20 +91,27 @@ class _Walk:
 
     def moved(self, site_id: str, place_id: str | None, entry: Entry, at: datetime) -> None:
         try:
-            self.spot = self.spot_of(site_id, place_id)
+            self.spot = self.spot_at(site_id, place_id)
         except KeyError:
             return  # a site the roster no longer has tells nothing; what was known before stands
         self.is_used_since = False
-        if not _is_indoors(self.spot.kind):
+        if self.spot.kind is PlaceKind.OUTDOORS:
             self.worked = self.spot
         stay = _stay(self.spot, since=at, known_by=entry.id, is_assumed=False)
         self.lay(_with_heat(stay, self.spot, at) if self.spot.kind is PlaceKind.HEATED_SHOP else stay)
 
-    def spot_of(self, site_id: str, place_id: str | None) -> _Spot:
+    def spot_at(self, site_id: str, place_id: str | None) -> _Spot:
+        """The spot of these ids, looked up once; KeyError if the roster has none."""
         found = self.spots.get((site_id, place_id))
         if found is None:
-            found = self.spots[site_id, place_id] = _spot(self.roster, site_id, place_id)
+            site = self.roster.site(site_id)
+            found = _spot(site, None if place_id is None else site.place(place_id))
+            self.spots[site_id, place_id] = found
         return found
+
+    def open_spot(self, spot: _Spot) -> _Spot:
+        """The place itself if it is outdoors, else anywhere outdoors at its site."""
+        return spot if spot.kind is PlaceKind.OUTDOORS else self.spot_at(spot.site, None)
 
     def heat(self, *, is_on: bool, entry: Entry, at: datetime) -> None:
         if self.spot.kind is not PlaceKind.HEATED_SHOP:
@@ -123,15 +123,15 @@ class _Walk:
         if self.is_used_since:
             return  # used again: nothing new about where it is
         self.is_used_since = True
-        home, work = _outdoors(self.home), _outdoors(self.worked)
+        home, work = self.open_spot(self.home), self.open_spot(self.worked)
         self.spot = home if home.colder_c > work.colder_c else work
         other = work if self.spot is home else home
-        or_at = (other.site.id,) if other.site.id != self.spot.site.id else ()
+        or_at = (other.site,) if other.site != self.spot.site else ()
         stay = _stay(self.spot, since=at, known_by=entry.id, is_assumed=True)
         last = self.stays[-1]
         if last.is_assumed and (last.site, last.place, last.kind) == (stay.site, stay.place, stay.kind):
-            return  # used again: nothing new about where it is
-        self.lay(replace(stay, or_at=or_at))
+            return  # assumed there already
+        self.lay(replace(stay, or_at=or_at) if or_at else stay)
 
     def let_heat_run_out(self, at: datetime) -> None:
         """A shop nobody confirmed in time becomes a shed at that moment."""
@@ -141,26 +141,31 @@ class _Walk:
             self.lay(shed)
 
     def lay(self, stay: Whereabouts) -> None:
-        if self.stays and self.stays[-1].since == stay.since:
+        if self.stays[-1].since == stay.since:
             self.stays.pop()
         self.stays.append(stay)
 
 
-def _spot(roster: Roster, site_id: str, place_id: str | None) -> _Spot:
-    site = roster.site(site_id)
-    return _Spot(site, None if place_id is None else site.place(place_id))
-
-
-def _outdoors(spot: _Spot) -> _Spot:
-    """The place itself if it is outdoors, else anywhere outdoors at its site."""
-    return spot if spot.kind is PlaceKind.OUTDOORS else _Spot(spot.site, None)
+def _spot(site: Site, place: Place | None) -> _Spot:
+    if place is None:
+        open_c = (one.colder_c for one in site.places if one.kind in (PlaceKind.OUTDOORS, PlaceKind.OPEN_ROOF))
+        return _Spot(
+            site=site.id, place=None, kind=PlaceKind.OUTDOORS, colder_c=max([site.colder_c, *open_c])
+        )  # fmt: skip
+    return _Spot(
+        site=site.id,
+        place=place.id,
+        kind=place.kind,
+        colder_c=max(site.colder_c, place.colder_c),
+        heat_confirmed_for_h=place.heat_confirmed_for_h,
+    )
 
 
 def _stay(spot: _Spot, *, since: datetime, known_by: str, is_assumed: bool) -> Whereabouts:
     """A stay in which no heat is counted."""
     return Whereabouts(
-        site=spot.site.id,
-        place=None if spot.place is None else spot.place.id,
+        site=spot.site,
+        place=spot.place,
         kind=PlaceKind.UNHEATED_SHED if spot.kind is PlaceKind.HEATED_SHOP else spot.kind,
         colder_c=spot.colder_c,
         since=since,
@@ -170,13 +175,6 @@ def _stay(spot: _Spot, *, since: datetime, known_by: str, is_assumed: bool) -> W
 
 
 def _with_heat(stay: Whereabouts, spot: _Spot, at: datetime) -> Whereabouts:
-    limit_h = spot.place.heat_confirmed_for_h if spot.place is not None else 0.0
-    return replace(stay, kind=PlaceKind.HEATED_SHOP, heat_known_until=at + timedelta(hours=limit_h))
-
-
-def _is_open(kind: PlaceKind) -> bool:
-    return kind in (PlaceKind.OUTDOORS, PlaceKind.OPEN_ROOF)
-
-
-def _is_indoors(kind: PlaceKind) -> bool:
-    return kind in (PlaceKind.UNHEATED_SHED, PlaceKind.HEATED_SHOP, PlaceKind.OPEN_ROOF)
+    return replace(
+        stay, kind=PlaceKind.HEATED_SHOP, heat_known_until=at + timedelta(hours=spot.heat_confirmed_for_h)
+    )  # fmt: skip
