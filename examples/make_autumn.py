@@ -53,9 +53,9 @@ SITES = (
         site="quarry-lane",
         hours_behind_utc=5,
         stretches=(
-            stretch("2025-10-11T12:00", GREENSBORO, "1980-10-13T12:00"),
+            stretch("2025-10-11T12:00", GREENSBORO, "1980-10-14T12:00"),
             # from here a cool spring: the clear calm night of 5 April 1980 (1.1 °C) becomes that of 22 October
-            stretch("2025-10-20T13:00", GREENSBORO, "1980-04-03T13:00"),
+            stretch("2025-10-19T13:00", GREENSBORO, "1980-04-02T13:00"),
         ),
     ),
     SiteWeather(
@@ -72,7 +72,8 @@ SITES = (
         hours_behind_utc=7,
         stretches=(
             stretch("2025-10-11T12:00", SAND_POINT, "1999-10-01T12:00"),
-            stretch("2025-10-17T12:00", SAND_POINT, "1999-10-15T12:00"),
+            stretch("2025-10-16T12:00", SAND_POINT, "2005-04-26T12:00"),
+            stretch("2025-10-19T12:00", SAND_POINT, "1999-10-16T12:00"),
             # the storm of 8 November 2005 (17 m/s, -6 °C) becomes that of 29 October
             stretch("2025-10-27T12:00", SAND_POINT, "2005-11-06T12:00"),
         ),

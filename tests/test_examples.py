@@ -189,7 +189,7 @@ def test_the_script_moves_whole_hours_and_leaves_none_out(tmp_path: Path) -> Non
     columns = ["Date (MM/DD/YYYY)", "Time (HH:MM)", "Dry-bulb (C)", "Dew-point (C)", "Wspd (m/s)", "TotCld (tenths)"]
     months = {
         make_autumn.GREENSBORO: ((1980, 4), (1980, 10), (1994, 11)),
-        make_autumn.SAND_POINT: ((1999, 10), (2005, 11)),
+        make_autumn.SAND_POINT: ((1999, 10), (2005, 4), (2005, 11)),
     }
     for name, held in months.items():
         with (tmp_path / name).open("w", newline="") as file:
