@@ -108,7 +108,7 @@ def cooling(
         If a value is not possible or the part is not described.
     """
     body = _body(part, inner_mm, wall_mm, material, insulation_mm, insulation_w_per_mk, liquid)
-    _check(start_c=start_c, air_c=air_c, wind_mps=wind_mps, film_w_m2k=film_w_m2k, sky=sky, hours=hours)
+    _check(start_c=start_c, air_c=air_c, dew_c=dew_c, wind_mps=wind_mps, film_w_m2k=film_w_m2k, sky=sky, hours=hours)
     dew_c = air_c - DEW_BELOW_AIR_C if dew_c is None else min(dew_c, air_c)
     marks = ceil(hours) + 1
 
@@ -181,8 +181,17 @@ def _body(
     )
 
 
-def _check(*, start_c: float, air_c: float, wind_mps: float, film_w_m2k: float | None, sky: str, hours: float) -> None:
-    for name, value_c in (("start", start_c), ("air", air_c)):
+def _check(
+    *,
+    start_c: float,
+    air_c: float,
+    dew_c: float | None,
+    wind_mps: float,
+    film_w_m2k: float | None,
+    sky: str,
+    hours: float,
+) -> None:
+    for name, value_c in (("start", start_c), ("air", air_c), ("dew point", air_c if dew_c is None else dew_c)):
         if not COLDEST_C <= value_c <= WARMEST_C:
             raise BadInput(f"A {name} temperature of {value_c:g} °C is outside {COLDEST_C:g} to {WARMEST_C:g} °C.")
     if not 0.0 <= wind_mps <= 100.0:

@@ -193,11 +193,11 @@ def coefficients(parts: PartArrays, forcing: Forcing, *, clear_sky: ClearSky = p
     per_diameter = conductivity / parts.diameter_m
     forced_w = per_diameter * forced_nusselt(forcing.wind_mps * parts.diameter_m / viscosity)
     rayleigh_per_k = GRAVITY_MPS2 * PRANDTL * parts.diameter_m**3 / (air_k * viscosity**2)
-    natural_b = 0.387 * NATURAL_PRANDTL * rayleigh_per_k ** (1.0 / 6.0)
+    natural_b = 0.387 * NATURAL_PRANDTL * np.sqrt(np.cbrt(rayleigh_per_k))
     sky_view = parts.sky_view * forcing.sky_open
-    sky_k4 = sky_radiation_w_per_m2(forcing.air_c, forcing.dew_c, forcing.cloud_fraction, clear_sky=clear_sky)
+    sky_w = sky_radiation_w_per_m2(forcing.air_c, forcing.dew_c, forcing.cloud_fraction, clear_sky=clear_sky)
     ground_k = air_k - forcing.ground_below_air_c
-    radiant_k = (sky_view * sky_k4 / STEFAN_BOLTZMANN + (1.0 - sky_view) * ground_k**4) ** 0.25
+    outside_k4 = sky_view * (sky_w / STEFAN_BOLTZMANN) + (1.0 - sky_view) * np.square(np.square(ground_k))
     emissivity = parts.emissivity
     if forcing.film_w_m2k is not None:
         fixed = ~np.isnan(forcing.film_w_m2k)
@@ -207,8 +207,8 @@ def coefficients(parts: PartArrays, forcing: Forcing, *, clear_sky: ClearSky = p
     return Coefficients(
         air_k=air_k,
         vapour_pa=saturation_pa(forcing.dew_c) if np.any(forcing.is_wet) else air_k,
-        radiant_k=radiant_k,
-        forced_w4=forced_w**4,
+        radiant_k=np.sqrt(np.sqrt(outside_k4)),
+        forced_w4=np.square(np.square(forced_w)),
         natural_w=per_diameter,
         natural_b=natural_b,
         emissivity=emissivity,

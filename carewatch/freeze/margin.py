@@ -72,6 +72,7 @@ def freeze_margins_c(nights: Nights, *, kernel: Kernel = run_numpy) -> FloatArra
         slope = np.clip(np.where(np.isnan(slope), 1.0, slope), *SLOPES)
         earlier_c[open_columns], earlier_above_c[open_columns] = now_c, above_c
         done = _is_done(above_c, now_c, high_c[open_columns] - low_c[open_columns])
+        now_c = np.where(np.isinf(above_c), -np.inf, now_c)  # it does not run at all: no hour in which ice could form
         shift_c[open_columns] = np.where(done, now_c, _inside(now_c - above_c / slope, low_c, high_c, open_columns))
         open_columns = open_columns[~done]
         if open_columns.size == 0:

@@ -78,4 +78,5 @@ def sky_radiation_w_per_m2(
     """
     clear = clear_sky(air_c, dew_c)
     emissivity = clear + CLOUD_FACTOR * cloud_fraction * (1.0 - clear)
-    return np.asarray(emissivity * STEFAN_BOLTZMANN * (air_c + ZERO_C_IN_K) ** 4)
+    air_k2 = np.square(air_c + ZERO_C_IN_K)
+    return np.asarray(emissivity * STEFAN_BOLTZMANN * air_k2 * air_k2)

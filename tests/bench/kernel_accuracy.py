@@ -89,21 +89,21 @@ def compare(nights, bodies, exact, sub_steps: int) -> None:
 
 def outlook_time() -> None:
     one = case(1.0, nights=10)
-    times, cpu = [], []
-    for _ in range(15):
-        began, began_cpu = time.perf_counter(), time.process_time()
-        assess([one], now=NOW)
-        times.append(time.perf_counter() - began)
-        cpu.append(time.process_time() - began_cpu)
+    wall_s, processor_s = zip(*(timed([one]) for _ in range(15)), strict=True)
     parts = len(one.machine.wetted_parts)
     print(
-        f"one machine, {parts} wetted parts, 10 nights: median {statistics.median(times):.3f} s, worst {max(times):.3f}"
+        f"one machine, {parts} wetted parts, 10 nights: median {statistics.median(wall_s):.3f} s, "
+        f"best {min(wall_s):.3f}, worst {max(wall_s):.3f}; processor time median {statistics.median(processor_s):.3f} s"
     )
     many = [case(low, nights=10) for low in np.linspace(-5.0, 10.0, 32)]
-    began = time.perf_counter()
-    assess(many, now=NOW)
-    took = time.perf_counter() - began
-    print(f"{len(many)} machines, 10 nights: {took:.2f} s, {took / len(many) * 1000.0:.0f} ms each")
+    wall, processor = timed(many)
+    print(f"{len(many)} machines, 10 nights: {wall:.2f} s, processor {1000.0 * processor / len(many):.0f} ms each")
+
+
+def timed(cases) -> tuple[float, float]:
+    began, began_processor = time.perf_counter(), time.process_time()
+    assess(cases, now=NOW)
+    return time.perf_counter() - began, time.process_time() - began_processor
 
 
 if __name__ == "__main__":
