@@ -132,8 +132,8 @@ class OpenMeteo:
             url,
             query=self._query(key, site),
             headers={**({"X-Api-Key": self._api_key} if self._api_key else {}), **conditional(stored)},
-            follows_redirects=self._api_key
-            is None,  # a key sent to a free host comes back inside the redirect's address
+            # a key sent to a free host comes back inside the redirect's address
+            follows_redirects=not self._api_key,
         )
         again_at = ask_again_at(reply.headers, now=now, least=EVERY, installation=self._installation, key=key)
         if reply.status == 304 and stored is not None:

@@ -105,8 +105,8 @@ class NightWeather:
 class SiteWeather:
     """The joined hourly series of one site, from the stored past into the forecast, with its nights.
 
-    Arrays as in `Forecast`, starting at `start_at`; hours before `observed_until` come from older forecasts (the
-    shortest lead each hour had) or observation. `forecast` is the one the series was taken from (None: there is
+    Arrays as in `Forecast`, starting at `start_at`; hours already past come from older forecasts (for
+    each hour the one made closest to it). `forecast` is the one the series was taken from (None: there is
     none, then every array is empty and no night is usable).
     """
 

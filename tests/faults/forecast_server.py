@@ -68,6 +68,13 @@ class Faults:
         return kind
 
 
+class _QuietServer(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, *_: object) -> None:
+        """Clients that give up are part of the play."""
+
+
 class ForecastServer:
     """Use as a context manager; `url` is the base address of all three services."""
 
@@ -77,8 +84,7 @@ class ForecastServer:
         self.faults = Faults()
         self.requests: list[Request] = []
         self.closing = threading.Event()
-        self._server = ThreadingHTTPServer(("127.0.0.1", port), type("Played", (Handler,), {"played": self}))
-        self._server.daemon_threads = True
+        self._server = _QuietServer(("127.0.0.1", port), type("Played", (Handler,), {"played": self}))
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
 
     @property

@@ -134,6 +134,13 @@ def test_any_json_is_read_or_refused(reader, value):
         read(packed(value))
 
 
+@pytest.mark.parametrize("constant", ["NaN", "Infinity", "-Infinity", "nan"])
+def test_numbers_that_json_does_not_know_are_refused(constant):
+    raw = write_plain(make_forecast(1.0, start_at=AT, hours=3)).replace(b"1.0", constant.encode(), 1)
+    with pytest.raises(UpstreamTrouble, match="not valid JSON"):
+        read_plain(raw, fetched_at=AT)
+
+
 @pytest.mark.parametrize("cut", [1, 100, 5000, 50_000])
 def test_answer_cut_anywhere_is_refused(cut):
     raw = body("nws/gridpoints_raw_OAX_59_58.json")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import httpx
 import numpy as np
@@ -89,6 +90,14 @@ def test_six_hour_minimum_of_the_later_part_is_kept():
     forecast = read(met_tree())
     late = [low for low in forecast.minima if low.start_at == datetime(2020, 7, 23, 0, tzinfo=UTC)]
     assert [(low.air_c, low.end_at) for low in late] == [(11.8, datetime(2020, 7, 23, 6, tzinfo=UTC))]
+
+
+def test_six_hour_minima_do_not_overlap():
+    # recorded: every hour of the first part has a window of its own; one in six is kept
+    minima = read(met_tree()).minima
+    assert all(low.start_at.hour in (0, 6, 12, 18) for low in minima)
+    assert all(one.end_at == next_.start_at for one, next_ in pairwise(minima))
+    assert minima[0].start_at == datetime(2020, 7, 20, 12, tzinfo=UTC)
 
 
 def test_hours_between_six_hour_steps_are_filled_in_and_said():

@@ -42,8 +42,18 @@ def test_three_ways_to_write_an_interval(text):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "/", "NOW/PT1H", "2026-10-03T12:00:00/PT1H", "2026-10-03T12:00:00Z", "2026-10-03T12:00Z/2026-10-03T11:00Z"],
-    ids=["empty", "slash", "now", "no-zone", "instant", "backwards"],
+    [
+        "",
+        "/",
+        "NOW/PT1H",
+        "2026-10-03T12:00:00/PT1H",
+        "2026-10-03T12:00:00Z",
+        "2026-10-03T12:00Z/2026-10-03T11:00Z",
+        "2026-10-03T12:00Z/2026-10-03T12:00Z",
+        "2026-10-03T12:00Z/2027-10-03T12:00Z",
+        "9999-12-31T23:00Z/PT1H",
+    ],
+    ids=["empty", "slash", "now", "no-zone", "instant", "backwards", "empty-span", "a-year", "year-9999"],
 )
 def test_interval_that_is_not_sure_is_refused(text):
     with pytest.raises(BadInput):

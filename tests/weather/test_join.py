@@ -201,6 +201,18 @@ def test_colder_second_counts_from_the_hours_on_although_the_night_was_colder_al
     assert night.colder_c == pytest.approx(4.0)
 
 
+def test_minimum_already_past_does_not_silence_a_colder_second():
+    # 3 am: First's own minimum of -6 was reached at midnight; from here it expects 4, Second 0
+    now = NOW + 12 * H
+    low = Minimum(start_at=NOW + 3 * H, end_at=NOW + 17 * H, air_c=-6.0)
+    past = flat(-6.0, issued_at=NOW)
+    hours = {"start_at": now, "issued_at": now}
+    alone = first(flat(4.0, minima=(low,), **hours), now=now, history=[past])
+    both = first(flat(4.0, minima=(low,), **hours), flat(0.0, source="second", **hours), now=now, history=[past])
+    assert alone.colder_c == 0.0
+    assert both.colder_c == pytest.approx(4.0)
+
+
 def test_stale_second_opinion_is_not_heard_beside_a_fresh_forecast():
     assert first(with_low(2.0), with_low(-6.0, source="second", issued_at=NOW - 30 * H)).min_c == 2.0
     both_stale = first(with_low(2.0, issued_at=NOW - 26 * H), with_low(-6.0, source="second", issued_at=NOW - 30 * H))
