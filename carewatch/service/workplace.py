@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from carewatch.freeze.outlook import Outlook
+from carewatch.logbook.entries import Entry
 from carewatch.notices.desk import Ways
 from carewatch.roster.model import Roster, Site
 from carewatch.sources.port import Source
@@ -37,7 +38,7 @@ class Recorder(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Remembered:
     """What one process keeps in memory to save work; losing it loses nothing."""
 
@@ -45,11 +46,14 @@ class Remembered:
     forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
 
+    logbook: tuple[int, dict[str, tuple[Entry, ...]]] | None = None
+
     def forget(self) -> None:
         """Drop everything: the roster changed, and with it what a machine or site means."""
         self.rosters.clear()
         self.forecasts.clear()
         self.outlooks.clear()
+        self.logbook = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from functools import cache
 from typing import Any, get_args
 
 from pydantic import TypeAdapter
-from sqlalchemy import Connection, RowMapping, select
+from sqlalchemy import Connection, RowMapping, func, select
 
 from carewatch.errors import BadInput
 from carewatch.logbook.entries import Channel, Detail, Entry, EntryKind
@@ -39,6 +39,11 @@ def all_entries(
     if recorded_until is not None:
         query = query.where(table.c.recorded_at <= recorded_until)
     return tuple(_to_entry(row) for row in rx.execute(query).mappings().all())
+
+
+def count(rx: Connection) -> int:
+    """How many entries there are; the logbook only grows."""
+    return int(rx.execute(select(func.count()).select_from(table)).scalar_one())
 
 
 def _to_row(entry: Entry) -> dict[str, Any]:
