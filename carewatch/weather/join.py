@@ -28,7 +28,8 @@ def join(
 ) -> SiteWeather:
     """What is coming to one site: `forecasts` in order of preference, `history` for the hours already past."""
     ahead = nights_from(now, site.tz, count=nights)
-    ranked = _ranked(site, forecasts, first_night=ahead[0], now=now)
+    # near noon the night that contains now is almost over: the next one must be known as well
+    ranked = _ranked(site, forecasts, soon=ahead[:2], now=now)
     if not ranked:
         return _no_weather(site, ahead, now=now)
     primary = ranked[0]
@@ -50,14 +51,14 @@ def join(
     )
 
 
-def _ranked(site: Site, forecasts: Sequence[Forecast], *, first_night: Night, now: datetime) -> list[Forecast]:
+def _ranked(site: Site, forecasts: Sequence[Forecast], *, soon: Sequence[Night], now: datetime) -> list[Forecast]:
     """Fresh and complete ones first, in order of preference; then ageing, stale and incomplete ones by age."""
 
     def rank(forecast: Forecast) -> tuple[int, float]:
         age_h = forecast.age_h(now)
         if age_h > STALE_AGE_H:
             return 3, age_h
-        if not covers(forecast, first_night, now=now):
+        if not all(covers(forecast, night, now=now) for night in soon):
             return 2, age_h
         return (1, age_h) if age_h > OTHER_FIRST_AGE_H else (0, 0.0)
 

@@ -226,8 +226,9 @@ def test_stale_second_opinion_is_not_heard_beside_a_fresh_forecast():
         with_low(2.0, issued_at=NOW - 30 * H),
         with_low(2.0, issued_at=NOW - 20 * H),
         holes(range(3, 15)),
+        holes(range(27, 39)),
     ],
-    ids=["stale", "ageing", "incomplete"],
+    ids=["stale", "ageing", "incomplete", "incomplete-tomorrow"],
 )
 def test_second_service_is_used_when_the_first_is_old_or_incomplete(spoiled):
     weather = join(SITE, [spoiled, with_low(1.0, source="second")], now=NOW)
