@@ -32,8 +32,6 @@ SQLITE_PRAGMAS = (
 MIGRATION_LOCK = 0x63617265
 """Key of the PostgreSQL advisory lock that lets one migration run at a time; chosen: the letters "care"."""
 
-_TEXT_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
-
 
 class Instant(TypeDecorator[datetime]):
     """An aware UTC instant: text of fixed width on SQLite (sorts as it reads), timestamptz on PostgreSQL."""
@@ -53,9 +51,9 @@ class Instant(TypeDecorator[datetime]):
         if value.tzinfo is None:
             raise ValueError(f"{value!r} has no time zone; the store keeps aware instants only")
         in_utc = value.astimezone(UTC)
-        # strftime would drop the leading zeros of a year before 1000
-        as_text = f"{in_utc.year:04d}{in_utc.strftime(_TEXT_FORMAT[2:])}"
-        return in_utc if dialect.name == "postgresql" else as_text
+        if dialect.name == "postgresql":
+            return in_utc
+        return in_utc.isoformat(timespec="microseconds").replace("+00:00", "Z")
 
     def process_result_value(self, value: datetime | str | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 -- SQLAlchemy hands it over
         """Read."""
@@ -63,7 +61,7 @@ class Instant(TypeDecorator[datetime]):
             return None
         if isinstance(value, datetime):
             return value.astimezone(UTC)
-        return datetime.strptime(value, _TEXT_FORMAT).replace(tzinfo=UTC)
+        return datetime.fromisoformat(value)
 
 
 def prepare_engine(engine: Engine) -> None:

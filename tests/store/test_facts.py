@@ -224,6 +224,15 @@ def test_the_ledger_has_a_line_for_every_change(database: Database) -> None:
         assert duties.latest(tx) == (lines[-1],)
 
 
+def test_many_lines_at_once_are_judged_one_by_one(database: Database) -> None:
+    many = [duty(key=f"protect|{number}") for number in range(1100)]
+    done = duty(key="protect|7", state=DutyState.DONE)
+    with database.transaction() as tx:
+        assert duties.append_all(tx, [*many, many[7], done], at=NOW) == (*many, done)
+        assert duties.append_all(tx, [*many, done], at=NOW) == (many[7], done)
+        assert len(duties.latest(tx)) == 1100
+
+
 def test_old_duties_that_rest_are_left_out_but_never_running_ones(database: Database) -> None:
     states = list(DutyState)
     with database.transaction() as tx:
