@@ -226,6 +226,30 @@ def test_when_settling_fails_it_goes_out_again_with_the_same_bytes_and_never_cou
     assert farm.arrived() == [b"a", b"a"]
 
 
+@dataclass
+class FallsOver(MemoryChannel):
+    """Breaks in a way nobody thought of, for one recipient."""
+
+    def send(self, raw: bytes, *, sender: str, recipient: str) -> None:
+        if recipient == "a@farm.example":
+            raise RuntimeError("nobody thought of this")
+        super().send(raw, sender=sender, recipient=recipient)
+
+
+def test_a_notice_that_breaks_the_sender_is_set_aside_and_holds_nobody_up_for_long(farm: Farm) -> None:
+    farm.channel = FallsOver()
+    farm.queue("a", hours=5)
+    farm.queue("b", hours=6)
+    with pytest.raises(RuntimeError):
+        farm.deliver()
+    assert farm.deliver(minutes=1).keys(Fate.SENT) == ("b",)
+    for _ in range(4):
+        with pytest.raises(RuntimeError):
+            farm.deliver(minutes=3)
+    assert farm.deliver(minutes=3).fates == ()
+    assert farm.states() == {"a": NoticeState.SET_ASIDE, "b": NoticeState.SENT}
+
+
 def test_the_log_names_notices_but_no_addresses(farm: Farm, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.DEBUG)
     farm.queue("a", "b", "c", hours=1)
