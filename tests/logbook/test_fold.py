@@ -633,3 +633,25 @@ def test_a_dry_part_stays_dry_when_air_goes_through(book: Any) -> None:
 
     dry = Part(holds=AT_THE_START.holds, fill=Fill.DRY)
     assert emptied(dry, book.add("blown_out", 0, sides=BOTH)) is dry
+
+
+@pytest.mark.parametrize(
+    ("kind", "told", "full"),
+    [
+        ("sprayed", {}, {"tank"}),
+        ("sprayed", {"sides": BOTH}, {"tank"}),
+        ("rinsed", {"sides": BOTH}, {"tank", "rinse_tank"}),
+        ("filled", {"liquid": "water"}, {"tank", "hopper"}),
+        ("filled", {"liquid": "herbicide", "where": ("hopper",)}, {"tank", "hopper"}),
+        ("filled", {"liquid": "water", "where": ("rinse_tank",)}, {"rinse_tank"}),
+        ("filled", {"liquid": "water", "where": ("tank", "rinse_tank")}, {"tank", "hopper", "rinse_tank"}),
+    ],
+)
+def test_drained_tanks_are_full_again_after_what_fills_them(
+    book: Any, kind: str, told: dict[str, Any], full: set[str]
+) -> None:
+    tanks = ("tank", "hopper", "rinse_tank")
+    book.add("drained", 0, where=tanks)
+    book.add(kind, 1, **told)
+    state = book.fold()
+    assert {name for name in tanks if state.contents[name].fill is Fill.FULL} == full
