@@ -32,8 +32,9 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SUB_STEPS = 6  # per hour: onset within 2.2 min of the exact equations on 120 measured nights; 1 or 2 miss freezes
-BLOCK_H = 24  # hours whose coefficients are prepared together; bounds the memory, changes no number
-CHUNK = 4096  # columns worked on together, so that a step's arrays stay in the processor's cache
+BLOCK_CELLS = 50_000  # steps times columns prepared together: fits the second cache; changes no number
+LONGEST_BLOCK_H = 24
+CHUNK = 2048  # columns worked on together, so that a step's arrays stay in the processor's cache
 FORCED_PRANDTL = (1.0 + (0.4 / PRANDTL) ** (2.0 / 3.0)) ** -0.25
 NATURAL_PRANDTL = (1.0 + (0.559 / PRANDTL) ** (9.0 / 16.0)) ** (-8.0 / 27.0)
 
@@ -146,7 +147,7 @@ def run_numpy(
     -----
     State is the heat H above liquid at the freezing point Tf; ice fraction is -H/L on the plateau -L <= H <= 0.
     dH/dt = U A (Teq - T), stepped as dH = U A dt (Teq - T) psi(x), x = U A dt / capacity, psi(x) = (1 - exp(-x))/x in a
-    rational form that cannot overshoot Teq; a step that leaves the plateau is stopped at Teq. Coefficients use the
+    rational form that cannot overshoot Teq; a step in which the phase changes is split there. Coefficients use the
     part's temperature at the start of the step and the weather at its middle. Onset is the root of the parabola
     through H, its slope and the new H. Against the full equations (scipy LSODA, rtol 1e-8): no missed freeze, onset
     within minutes; measured by tests/bench/kernel_accuracy.py.
@@ -288,8 +289,9 @@ def _run_chunk(load: Load, sub_steps: int, levels: Sequence[float], clear_sky: C
 def _blocks(forcing: Forcing, sub_steps: int) -> Iterator[tuple[int, Forcing]]:
     """Weather at the middles of the steps, a block of hours at a time."""
     share = ((np.arange(sub_steps) + 0.5) / sub_steps)[None, :, None]
-    for first_h in range(0, forcing.hours, BLOCK_H):
-        last_h = min(first_h + BLOCK_H, forcing.hours)
+    block_h = min(max(BLOCK_CELLS // (sub_steps * max(forcing.air_c.shape[1], 1)), 1), LONGEST_BLOCK_H)
+    for first_h in range(0, forcing.hours, block_h):
+        last_h = min(first_h + block_h, forcing.hours)
 
         def middles(marks: FloatArray, first: int = first_h, last: int = last_h) -> FloatArray:
             before, after = marks[first:last, None], marks[first + 1 : last + 1, None]
@@ -352,13 +354,13 @@ class _State:
         was_liquid = self.all_liquid
         per_j = self._per_liquid(before_j) if was_liquid else self._per_phase(before_j)
         after_j = before_j + flow_w * self.step_s * relaxation(conductance * self.step_s * per_j)
-        if not was_liquid:
-            after_j = self._stopped_at_pull(before_j, after_j, pull_k)
         if self.active is not None:
             after_j = np.where(self.active, after_j, before_j)
         self.all_liquid = bool(after_j.min() > 0.0)
         if not (was_liquid and self.all_liquid):
-            self._note_crossings(before_j, after_j, flow_w, hour + sub_step / self.sub_steps)
+            from_h = hour + sub_step / self.sub_steps
+            self._freeze_and_thaw(before_j, after_j, flow_w, conductance, pull_k, from_h)
+            self._note_levels(before_j, after_j, from_h)
         self.heat_j = after_j
         self.now_k = self._temperature(after_j)
         lowest_k = np.minimum(self.lowest_k, self.now_k)
@@ -396,23 +398,53 @@ class _State:
         solid = np.where(heat_j < -self.load.parts.latent_j, self.per_solid, 0.0)
         return np.where(heat_j > 0.0, self._per_liquid(heat_j), solid)
 
-    def _stopped_at_pull(self, before_j: FloatArray, after_j: FloatArray, pull_k: FloatArray) -> FloatArray:
-        """A step that leaves the plateau has no capacity in its factor: it must not pass the pull temperature."""
-        parts = self.load.parts
-        on_plateau = (before_j <= 0.0) & (before_j >= -parts.latent_j)
-        leaves = on_plateau & ((after_j > 0.0) | (after_j < -parts.latent_j))
-        if not leaves.any():
-            return after_j
-        above_k = pull_k - self.freezes_k
-        thawed_j = np.minimum(after_j, np.maximum(above_k, 0.0) * parts.skin_j_per_k)
-        solid_j = np.maximum(after_j, -parts.latent_j + np.minimum(above_k, 0.0) * parts.solid_j_per_k)
-        return np.where(leaves, np.where(after_j > 0.0, thawed_j, solid_j), after_j)
+    def _freeze_and_thaw(
+        self,
+        before_j: FloatArray,
+        after_j: FloatArray,
+        flow_w: FloatArray,
+        conductance: FloatArray,
+        pull_k: FloatArray,
+        from_h: float,
+    ) -> None:
+        """Give the columns that changed phase within the step (`after_j`, in place) the right pace on both sides."""
+        latent_j = self.load.parts.latent_j
+        plateau_w = conductance * (pull_k - self.freezes_k)
+        freezes = (before_j >= 0.0) & (after_j < 0.0)
+        if freezes.any():
+            share = _parabola_root(before_j[freezes], after_j[freezes], flow_w[freezes] * self.step_s)
+            first = np.isnan(self.onset_h[freezes])
+            self.onset_h[freezes] = np.where(first, from_h + share / self.sub_steps, self.onset_h[freezes])
+            ice_j = np.minimum((1.0 - share) * self.step_s * plateau_w[freezes], 0.0)
+            has_plateau = (latent_j[freezes] > 0.0) & (before_j[freezes] > 0.0)
+            after_j[freezes] = np.where(has_plateau, np.maximum(ice_j, -latent_j[freezes]), after_j[freezes])
+        thaws = (before_j < -latent_j) & (after_j > -latent_j) & (latent_j > 0.0)
+        if thaws.any():
+            share = (-latent_j[thaws] - before_j[thaws]) / (after_j[thaws] - before_j[thaws])
+            melted_j = np.maximum((1.0 - share) * self.step_s * plateau_w[thaws], 0.0)
+            after_j[thaws] = -latent_j[thaws] + np.minimum(melted_j, latent_j[thaws])
+        on_plateau = (before_j <= 0.0) & (before_j >= -latent_j) & (latent_j > 0.0)
+        self._leave(
+            on_plateau & (after_j > 0.0), before_j, after_j, conductance, np.zeros_like(latent_j), self.per_skin
+        )
+        self._leave(on_plateau & (after_j < -latent_j), before_j, after_j, conductance, -latent_j, self.per_solid)
 
-    def _note_crossings(self, before_j: FloatArray, after_j: FloatArray, flow_w: FloatArray, from_h: float) -> None:
-        crosses = (before_j >= 0.0) & (after_j < 0.0) & np.isnan(self.onset_h)
-        if crosses.any():
-            share = _parabola_root(before_j[crosses], after_j[crosses], flow_w[crosses] * self.step_s)
-            self.onset_h[crosses] = from_h + share / self.sub_steps
+    def _leave(
+        self,
+        leaves: BoolArray,
+        before_j: FloatArray,
+        after_j: FloatArray,
+        conductance: FloatArray,
+        edge_j: FloatArray,
+        per_j: FloatArray,
+    ) -> None:
+        """What goes past the edge of the plateau relaxes over the rest of the step, so it cannot pass what pulls it."""
+        if leaves.any():
+            beyond_j = (after_j - edge_j)[leaves]
+            rest_s = self.step_s * beyond_j / (after_j - before_j)[leaves]
+            after_j[leaves] = edge_j[leaves] + beyond_j * relaxation((conductance * per_j)[leaves] * rest_s)
+
+    def _note_levels(self, before_j: FloatArray, after_j: FloatArray, from_h: float) -> None:
         for level, noted_h in zip(self.levels, self.level_h, strict=True):
             level_j = -level * self.load.parts.latent_j
             reaches = (before_j > level_j) & (after_j <= level_j) & np.isnan(noted_h)

@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from carewatch.freeze.assess import assess
 from carewatch.freeze.kernel import SUB_STEPS, Forcing, Load, run_numpy
+from carewatch.freeze.margin import Nights, freeze_margins_c
 from carewatch.freeze.parts import BOOM_PIPE, HOSES, PUMP, TANK, VALVE, stack
 from tests.freeze.farm import NOW, case
 from tests.reference.exact import Marks, solve
@@ -61,6 +62,7 @@ def main() -> None:
     for sub_steps in (2, 4, SUB_STEPS, 12):
         compare(nights, bodies, exact, sub_steps)
     outlook_time()
+    fleet_time()
 
 
 def compare(nights, bodies, exact, sub_steps: int) -> None:
@@ -98,6 +100,38 @@ def outlook_time() -> None:
     many = [case(low, nights=10) for low in np.linspace(-5.0, 10.0, 32)]
     wall, processor = timed(many)
     print(f"{len(many)} machines, 10 nights: {wall:.2f} s, processor {1000.0 * processor / len(many):.0f} ms each")
+
+
+def fleet_time(sites: int = 40, nights: int = 10) -> None:
+    """Processor time of the margins of 4 parts in three winds, every site with weather of its own."""
+    columns = sites * nights * 12
+    four = stack([VALVE, BOOM_PIPE, HOSES, PUMP] * 3)
+    low_c = np.repeat(np.random.default_rng(1).uniform(-4.0, 8.0, sites * nights), 12)
+    air_c = low_c + 8.0 * np.cos(np.pi * np.arange(25)[:, None] / 25.0) ** 2
+    same = np.ones_like(air_c)
+    work = Nights(
+        parts=four.take(np.tile(np.arange(12), sites * nights)),
+        forcing=Forcing(
+            air_c=air_c,
+            dew_c=air_c - 3.0,
+            wind_mps=same * np.tile(np.repeat([1.0, 0.5, 2.0], 4), sites * nights),
+            cloud_fraction=0.3 * same,
+            ground_below_air_c=2.0 * same,
+            sky_open=same,
+            is_wet=0.0 * same,
+        ),
+        moves=same,
+        start_c=air_c[0],
+        first_h=np.zeros(columns),
+        last_h=np.full(columns, 24.0),
+    )
+    began = time.process_time()
+    freeze_margins_c(work)
+    each_s = (time.process_time() - began) / sites
+    print(
+        f"margins of 4 parts, 3 winds, {nights} nights: {1000.0 * each_s:.1f} ms of processor time a site; "
+        f"100,000 sites on 2 cores {100_000 * each_s / 2 / 60:.1f} min"
+    )
 
 
 def timed(cases) -> tuple[float, float]:

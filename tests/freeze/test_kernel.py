@@ -131,7 +131,7 @@ def test_splitting_a_long_batch_or_a_long_time_changes_nothing(monkeypatch):
     load = night(ALL, falling_c(hours=30), is_wet=0.5)
     whole = run_numpy(load, levels=(0.1, 0.9))
     monkeypatch.setattr(engine, "CHUNK", 3)
-    monkeypatch.setattr(engine, "BLOCK_H", 5)
+    monkeypatch.setattr(engine, "BLOCK_CELLS", 90)
     split = run_numpy(load, levels=(0.1, 0.9))
     for name in Run.__slots__:
         assert np.allclose(getattr(whole, name), getattr(split, name), equal_nan=True, rtol=1e-12)
