@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import socket
+import ssl
 import threading
 from contextlib import contextmanager, suppress
 from datetime import timedelta
@@ -11,6 +12,7 @@ from datetime import timedelta
 import httpx
 import pytest
 import respx
+import trustme
 
 from carewatch.errors import BadInput, UpstreamTrouble
 from carewatch.http import HttpClient, Reply, user_agent
@@ -166,6 +168,49 @@ def test_nothing_is_left_running_after_the_deadline():
             if thread.name.startswith("ThreadPoolExecutor"):
                 thread.join(2)
     assert threading.active_count() <= before
+
+
+def test_deadline_cuts_an_encrypted_line_too():
+    authority = trustme.CA()
+    ours, theirs = ssl.create_default_context(), ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.configure_trust(ours)
+    authority.issue_cert("localhost").configure_cert(theirs)
+    heard: list[bytes] = []
+
+    def serve(listener):
+        connection, _ = listener.accept()
+        with suppress(OSError), theirs.wrap_socket(connection, server_side=True) as secure:
+            heard.append(secure.recv(65536))
+            heard.append(secure.recv(1))  # waits until the client hangs up
+
+    with socket.create_server(("localhost", 0)) as listener:
+        server = threading.Thread(target=serve, args=(listener,), daemon=True)
+        server.start()
+        with (
+            HttpClient(agent=AGENT, verify=ours, deadline_s=0.5) as http,
+            pytest.raises(UpstreamTrouble, match="did not finish"),
+        ):
+            http.get(f"https://localhost:{listener.getsockname()[1]}/")
+        server.join(5)
+    assert not server.is_alive()
+    assert heard[0].startswith(b"GET / HTTP/1.1")
+
+
+def test_certificate_nobody_vouches_for_is_refused():
+    theirs = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    trustme.CA().issue_cert("localhost").configure_cert(theirs)
+
+    def serve(listener):
+        connection, _ = listener.accept()
+        with suppress(OSError), theirs.wrap_socket(connection, server_side=True):
+            pass
+
+    with socket.create_server(("localhost", 0)) as listener:
+        server = threading.Thread(target=serve, args=(listener,), daemon=True)
+        server.start()
+        with HttpClient(agent=AGENT) as http, pytest.raises(UpstreamTrouble, match="cannot be reached"):
+            http.get(f"https://localhost:{listener.getsockname()[1]}/")
+        server.join(5)
 
 
 def test_post_sends_the_body_once_and_follows_nothing(http, web):

@@ -315,6 +315,18 @@ def test_broken_recording_names_its_file_and_keeps_the_last_good_one(recordings)
     assert memory.read(source, NEBRASKA) is not None
 
 
+@pytest.mark.parametrize("how", ["huge", "folder"])
+def test_recording_that_cannot_be_read_is_told(recordings, how):
+    path = recordings / "forecasts" / NEBRASKA.id / "20241203T0600Z.nws.json"
+    if how == "huge":
+        with path.open("wb") as file:
+            file.truncate(6 * 1024 * 1024)
+    else:
+        path.mkdir()
+    with pytest.raises(UpstreamTrouble, match=r"20241203T0600Z\.nws\.json"):
+        Memory().update(Recorded(recordings, service="nws"), NEBRASKA, datetime(2024, 12, 3, 7, tzinfo=UTC))
+
+
 def test_grade_of_a_recording_is_that_of_its_service(recordings):
     grades = [Recorded(recordings, service=name).grade(NEBRASKA) for name in ("nws", "met_norway", "open_meteo")]
     assert grades == [Grade.OFFICIAL, Grade.RAW, Grade.RAW]
@@ -337,6 +349,12 @@ def services():
 
 def names(sources):
     return [source.name for source in sources]
+
+
+def test_grade_says_how_far_a_source_is_corrected_for_the_place(services, scenario):
+    grades = {name: source.grade(NEBRASKA) for name, source in services.items()}
+    assert grades == {"nws": Grade.OFFICIAL, "met_norway": Grade.RAW, "open_meteo": Grade.RAW}
+    assert made(scenario).grade(NEBRASKA) is Grade.OFFICIAL
 
 
 def test_united_states_is_served_by_its_own_service_first(services):

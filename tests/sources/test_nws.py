@@ -484,7 +484,7 @@ def test_message_without_a_code_is_told_by_its_own_times():
 
 def test_message_already_running_or_without_end_is_told_without_that_time():
     def change(features):
-        for feature, times in zip(features, ("000000T0000Z-251216T1400Z", "251216T0600Z-000000T0000Z"), strict=False):
+        for feature, times in zip(features, ("000000T0000Z-251216T1400Z", "251216T0600Z-009999T0000Z"), strict=False):
             codes = feature["properties"]["parameters"]["VTEC"]
             feature["properties"]["parameters"]["VTEC"] = [code[:22] + times + "/" for code in codes]
 
@@ -515,6 +515,7 @@ def test_no_alert_is_an_answer_and_a_failed_question_is_not(nws, web):
     memory = Memory()
     memory.keep(nws.update_alerts(NEBRASKA, now=NWS_NOW, recall=memory.recall))
     assert nws.alerts(NEBRASKA, now=NWS_NOW, recall=memory.recall) == ()
+    assert nws.update_alerts(NEBRASKA, now=NWS_NOW + timedelta(minutes=10), recall=memory.recall) == ()
     route.mock(return_value=httpx.Response(500))
     with pytest.raises(UpstreamTrouble):
         nws.update_alerts(NEBRASKA, now=LATER, recall=memory.recall)

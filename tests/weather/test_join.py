@@ -320,6 +320,7 @@ def test_spread_is_that_of_the_coldest_hour():
     assert first(with_low(-1.5, spread_c=spread_c)).spread_c == pytest.approx(spread_c[14])
     assert first(with_low(-1.5)).spread_c is None
     assert first(with_low(-1.5, spread_c=np.full(240, np.nan))).spread_c is None
+    assert first(flat(np.full(240, np.nan), spread_c=spread_c)).spread_c is None
 
 
 def test_members_are_cut_to_their_lows_and_those_with_holes_are_left_out():
