@@ -205,6 +205,22 @@ def run(kills: int, seed: int, folder: Path, place: str | None) -> Outcome:
     return count(place, journal, kills=kills, at_boundaries=at_boundaries, seconds=time.time() - started_at)
 
 
+def run_together(workers: int, decisions: int, folder: Path, place: str | None) -> Outcome:
+    """Let several workers deliver the same outbox at once; nobody is killed."""
+    place, journal, port = place or str(folder / "carewatch.db"), folder / "arrived.jsonl", free_port()
+    journal.touch()
+    database = Database.open(place)
+    for _ in range(decisions):
+        decide(database, START)
+    database.close()
+    started_at = time.time()
+    with mail_server(journal, port, seed=1):
+        pids = [forked(lambda: work(place, port, started_at, dies_at=0, decides=False)) for _ in range(workers)]
+        for pid in pids:
+            os.waitpid(pid, 0)
+    return count(place, journal, kills=0, at_boundaries=0, seconds=time.time() - started_at)
+
+
 def count(place: str, journal: Path, *, kills: int, at_boundaries: int, seconds: float) -> Outcome:
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
     copies = Counter(line["id"] for line in lines)
@@ -234,10 +250,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--together", type=int, help="so many workers at once and no kills, 3 notices for each --kills")
     parser.add_argument("--database", help="an empty database by its URL; default: a SQLite file of its own")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        print(json.dumps(asdict(run(options.kills, options.seed, Path(folder), options.database))))
+        if options.together:
+            outcome = run_together(options.together, options.kills, Path(folder), options.database)
+        else:
+            outcome = run(options.kills, options.seed, Path(folder), options.database)
+        print(json.dumps(asdict(outcome)))
 
 
 if __name__ == "__main__":
