@@ -13,13 +13,8 @@ from carewatch.freeze.batch import Batch, Body, Job, Trace
 from carewatch.freeze.because import reasons
 from carewatch.freeze.forcing import surroundings
 from carewatch.freeze.kernel import Kernel, run_numpy
-from carewatch.freeze.night_error import (
-    NightError,
-    default_error,
-    error_from_members,
-    error_from_spread,
-    nights_ahead,
-)
+from carewatch.freeze.learning import NOTHING_LEARNED, Learned, night_error
+from carewatch.freeze.night_error import NightError
 from carewatch.freeze.outlook import Certainty, ForecastOrigin, Outlook, PartOutlook, Severity, Urgency
 from carewatch.freeze.parts import Part, default_part, holding, with_figures
 from carewatch.logbook.state import ASSUMED, Contents, Fill, Whereabouts
@@ -40,7 +35,10 @@ HELD_AS_PRODUCT = frozenset({LiquidKind.PRODUCT, LiquidKind.UNKNOWN, LiquidKind.
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One machine at one site: what it holds, where it stands and stood (oldest first), what the weather will be."""
+    """One machine at one site: what it holds, where it stands and stood (oldest first), what the weather will be.
+
+    `learned`: what the site's own minima have taught about the error of its forecasts.
+    """
 
     machine: Machine
     site: Site
@@ -48,6 +46,7 @@ class Case:
     contents: Mapping[str, Contents]
     stays: tuple[Whereabouts, ...]
     weather: SiteWeather
+    learned: Learned = NOTHING_LEARNED
 
 
 def assess(cases: Sequence[Case], *, now: datetime, kernel: Kernel = run_numpy) -> list[tuple[Outlook, ...]]:
@@ -182,7 +181,7 @@ def _body_nights(
     """By (job, night of the weather): the body-nights by body."""
     weather_night = [{at: index for index, at in work.night_of.items()} for work in works]
     errors = {
-        (j, index): _night_error(work.case.weather, work.case.weather.nights[index])
+        (j, index): _night_error(work.case, work.case.weather.nights[index])
         for j, work in enumerate(works)
         for index in work.night_of
     }
@@ -207,14 +206,16 @@ def _body_nights(
     return found
 
 
-def _night_error(weather: SiteWeather, night: NightWeather) -> NightError:
-    grade = Grade.RAW if weather.forecast is None else weather.forecast.grade
-    ahead = nights_ahead(night.lead_h)
-    if night.members_min_c and night.min_c is not None:
-        return error_from_members(grade, night=ahead, forecast_min_c=night.min_c, members_min_c=night.members_min_c)
-    if night.spread_c is not None:
-        return error_from_spread(grade, night=ahead, forecast_min_c=night.min_c, spread_c=night.spread_c)
-    return default_error(grade, night=ahead, forecast_min_c=night.min_c)
+def _night_error(case: Case, night: NightWeather) -> NightError:
+    forecast = case.weather.forecast
+    return night_error(
+        Grade.RAW if forecast is None else forecast.grade,
+        lead_h=night.lead_h,
+        forecast_min_c=night.min_c,
+        spread_c=night.spread_c,
+        members_min_c=night.members_min_c,
+        learned=case.learned,
+    )
 
 
 def _parts_of(work: _Work, bodies: Mapping[int, _BodyNight]) -> tuple[_PartNight, ...]:
@@ -276,7 +277,7 @@ def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNig
         first_ice_at=_earliest(part.outlook.first_ice_at for part in flagged),
         first_ice_early_at=_earliest(part.outlook.first_ice_early_at for part in flagged),
         is_frozen_already=is_frozen_already,
-        salts_out_c=_salts_out_c(case.weather, night, parts, threshold),
+        salts_out_c=_salts_out_c(case, night, parts, threshold),
         contents=work.contents,
         parts=tuple(part.outlook for part in parts),
         because=reasons(
@@ -364,11 +365,9 @@ def _certainty(chance: float, threshold: float) -> Certainty:
     return Certainty.POSSIBLE if chance >= threshold else Certainty.UNLIKELY
 
 
-def _salts_out_c(
-    weather: SiteWeather, night: NightWeather, parts: Sequence[_PartNight], threshold: float
-) -> float | None:
+def _salts_out_c(case: Case, night: NightWeather, parts: Sequence[_PartNight], threshold: float) -> float | None:
     """Warmest temperature [°C] at which something in it may block, if the night gets there with enough chance."""
-    error = _night_error(weather, night)
+    error = _night_error(case, night)
     reached = [
         salts_c
         for part in parts

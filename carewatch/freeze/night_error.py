@@ -99,7 +99,7 @@ def default_error(
 ) -> NightError:
     """The error without any local knowledge."""
     return NightError(
-        centres_c=(_bias_c(grade),),
+        centres_c=(default_bias_c(grade),),
         kernel_sd_c=default_spread_c(grade, night=night, site_sd_c=site_sd_c),
         floor=_floor(forecast_min_c),
     )
@@ -111,7 +111,7 @@ def error_from_spread(
     """The error from the service's own spread: sqrt(spread^2 + 1.5^2), never below the default less 0.3 °C."""
     least_c = default_spread_c(grade, night=night, site_sd_c=site_sd_c) - BELOW_DEFAULT_C
     return NightError(
-        centres_c=(_bias_c(grade),),
+        centres_c=(default_bias_c(grade),),
         kernel_sd_c=max(sqrt(spread_c**2 + WITHIN_NIGHT_SD_C**2), least_c),
         floor=_floor(forecast_min_c),
     )
@@ -133,7 +133,7 @@ def error_from_members(
         raise BadInput("There are no members; give at least one minimum.")
     least_c = default_spread_c(grade, night=night, site_sd_c=site_sd_c) - BELOW_DEFAULT_C
     missing = least_c**2 - _variance(members_min_c)
-    bias_c = _bias_c(grade)
+    bias_c = default_bias_c(grade)
     return NightError(
         centres_c=tuple(member_c - forecast_min_c + bias_c for member_c in members_min_c),
         kernel_sd_c=sqrt(max(WITHIN_NIGHT_SD_C**2, missing)),
@@ -141,7 +141,8 @@ def error_from_members(
     )
 
 
-def _bias_c(grade: Grade) -> float:
+def default_bias_c(grade: Grade) -> float:
+    """Mean error [°C] to expect of a grade before a site's own record says better."""
     return RAW_BIAS_C if grade is Grade.RAW else 0.0
 
 

@@ -18,6 +18,7 @@ from carewatch.fluids.freezing import (
 from carewatch.fluids.mixing import full_mixing_vol_pct, left_fraction, residual_mixing_vol_pct
 from carewatch.fluids.naming import liquid_named
 from carewatch.fluids.refractometer import propylene_glycol_mass_pct
+from carewatch.freeze.parts import OTHER_LIQUID_J_PER_KGK
 from carewatch.units import f_to_c
 
 COOLPROP = {
@@ -71,6 +72,14 @@ def test_propylene_glycol_is_never_colder_than_either_table(vol_pct):
 def test_volume_turns_into_mass(vol_pct, expected_c):
     mass_pct = mass_pct_of("propylene_glycol", vol_pct)
     assert coolprop_c("propylene_glycol", mass_pct) == pytest.approx(expected_c, abs=0.25)
+
+
+def test_glycol_is_given_no_more_heat_than_it_holds():
+    """CoolProp 8.0.0 MPG at 20 °C: 30 mass % has 1023.8 kg/m3 and 3857 J/kgK; ours is its lowest, at 60 mass %."""
+    thirty, sixty = "INCOMP::MPG[0.3]", "INCOMP::MPG[0.6]"
+    assert CoolProp.PropsSI("D", "T", 293.15, "P", 101325, thirty) == pytest.approx(1023.8, abs=0.5)
+    assert CoolProp.PropsSI("C", "T", 293.15, "P", 101325, thirty) == pytest.approx(3857, abs=5)
+    assert pytest.approx(CoolProp.PropsSI("C", "T", 293.15, "P", 101325, sixty), abs=5) == OTHER_LIQUID_J_PER_KGK
 
 
 def test_density_of_water():  # CoolProp 8.0.0
