@@ -57,7 +57,7 @@ def main() -> None:
     from carewatch.errors import CarewatchError
 
     try:
-        carewatch(standalone_mode=False)
+        sys.exit(carewatch(standalone_mode=False) or 0)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
     except click.ClickException as error:

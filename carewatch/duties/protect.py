@@ -16,6 +16,7 @@ from carewatch.weather.nights import night_on
 LIKELY_CHANCE = 0.5  # above: "freezes"; from the threshold up to it: "could freeze"
 CLOSING_SHARE = 0.5  # of the threshold: below it a night counts as protected; the gap stops flapping
 DEADLINE_STEP = timedelta(minutes=30)
+HEARD_FOR = timedelta(hours=1)  # chosen: nobody is late before the day mail could be read
 DAYLIGHT_NEEDED = timedelta(hours=2)  # chosen: with less daylight left the deadline may lie after dark
 STILL_POSSIBLE = frozenset({DutyState.OPEN, DutyState.PROMISED, DutyState.LAPSED})
 
@@ -72,6 +73,8 @@ def _judge(facts: Facts, one: MachineFacts, night: object, now: datetime) -> Dut
     if known is None:
         if outlook is None or one.state.is_retired or level not in (Level.FREEZES, Level.COULD):
             return None
+        if outlook.is_frozen_already:  # protecting comes too late: it must be thawed (thaw.py)
+            return None
         return _opened(one, outlook, now)
     return _moved_on(one, known, outlook, now)
 
@@ -123,7 +126,8 @@ def deadline(one: MachineFacts, outlook: Outlook, *, opened_at: datetime) -> dat
     """By when somebody must have protected it.
 
     Early first ice minus the working time; before the end of work and before dark if that leaves two hours, but not
-    before a planned shift ends that is going on; in steps of 30 min of the site's clock; never before `opened_at`.
+    before a planned shift ends that is going on; in steps of 30 min of the site's clock; never before `opened_at`, nor
+    sooner than an hour after the day mail of that day.
     """
     fleet, zone = one.fleet, one.site.tz
     evening = at_local(outlook.night, fleet.work_ends_at, zone)
@@ -135,7 +139,8 @@ def deadline(one: MachineFacts, outlook: Outlook, *, opened_at: datetime) -> dat
         evening = max(evening, at_local(outlook.night, one.machine.shift_end, zone))
     ice_at = outlook.first_ice_early_at or outlook.first_ice_at
     latest = ice_at - timedelta(minutes=one.machine.protect_min) if ice_at else evening
-    return max(opened_at, _step_down(min(evening, latest)))
+    heard_at = at_local(outlook.night, fleet.day_mail_at, fleet.tz) + HEARD_FOR
+    return max(opened_at, heard_at, _step_down(min(evening, latest)))
 
 
 def _step_down(moment: datetime) -> datetime:

@@ -39,7 +39,7 @@ def rinse_key(one: MachineFacts) -> str | None:
 
 
 def leaves_field_at(one: MachineFacts) -> datetime | None:
-    """When to tell the operator of the latest shift: 20 min before its planned end, else 10 min after the last activity.
+    """When to tell the operator: 20 min before the planned end of the shift, else 10 min after the last activity.
 
     A planned end before the shift began belongs to the next day. A shift that ended hours before its plan counts from
     the gap that ends a shift.

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, at_local
+from carewatch.duties.facts import Facts, MachineFacts, at_local, tonight
 from carewatch.logbook.entries import EntryKind
 from carewatch.weather.nights import night_on
 
@@ -23,13 +23,26 @@ def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]
         for duty in facts.duties.values()
         if duty.kind is DutyKind.THAW and duty.state is DutyState.OPEN and duty.machine in machines
     ]
-    flagged = {duty.key: duty for duty in protects}
-    for protect in flagged.values():
+    for protect in protects:
         one = machines[protect.machine]
         key = f"{DutyKind.THAW}|{protect.machine}|{protect.night}"
         if key not in facts.duties and protect.state in STOOD_WET and may_be_frozen(one, protect, now):
             duties.append(_opened(one, protect, key, now))
+    frozen_now = [one for one in facts.machines if not one.state.is_retired and _is_frozen_tonight(one, now)]
+    known = {duty.machine for duty in duties if duty.state is DutyState.OPEN}
+    duties += [
+        _opened_frozen(one, now) for one in frozen_now if one.machine.id not in known and _is_unknown(facts, one, now)
+    ]
     return duties
+
+
+def _is_frozen_tonight(one: MachineFacts, now: datetime) -> bool:
+    outlook = one.outlook(tonight(now, one.site.tz))
+    return outlook is not None and outlook.is_frozen_already
+
+
+def _is_unknown(facts: Facts, one: MachineFacts, now: datetime) -> bool:
+    return f"{DutyKind.THAW}|{one.machine.id}|{tonight(now, one.site.tz)}" not in facts.duties
 
 
 def may_be_frozen(one: MachineFacts, protect: Duty, now: datetime) -> bool:
@@ -62,6 +75,23 @@ def _opened(one: MachineFacts, protect: Duty, key: str, now: datetime) -> Duty:
         due_at=max(now, work_starts_at(one, protect)),
         state=DutyState.OPEN,
         because=protect.because,
+    )
+
+
+def _opened_frozen(one: MachineFacts, now: datetime) -> Duty:
+    """Ice is there before the night even begins: nobody was asked to protect it, but it must be thawed."""
+    night = tonight(now, one.site.tz)
+    outlook = one.outlook(night)
+    return Duty(
+        key=f"{DutyKind.THAW}|{one.machine.id}|{night}",
+        machine=one.machine.id,
+        kind=DutyKind.THAW,
+        night=night,
+        assigned_to=None,
+        opened_at=now,
+        due_at=max(now, at_local(night + timedelta(days=1), one.fleet.work_starts_at, one.site.tz)),
+        state=DutyState.OPEN,
+        because=outlook.because if outlook else (),
     )
 
 

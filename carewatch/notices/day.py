@@ -235,7 +235,7 @@ def _rows(desk: Desk, machines: Sequence[MachineFacts], level: Level, reader: Re
     for one in machines:
         outlook, duty = one.outlook(desk.tonight(one)), desk.protect(one)
         if outlook is not None and duty is not None:
-            by = f"By {reader.clock(duty.due_at)}."
+            by = f"By {reader.clock(duty.due_at)}." if duty.due_at > desk.now else "Now."
             lines = (*machine_lines(desk, one, outlook, level, reader), by)
             rows.append(Row(tag=TAGS[level], machine=one.machine.name, lines=lines))
     return rows
@@ -258,7 +258,8 @@ def _subject(desk: Desk, table: Table, reader: Reader, *, is_worse: bool) -> str
         due_at = min(duty.due_at for one in table.freezes if (duty := desk.protect(one)))
         names = listed(one.machine.name for one in table.freezes)
         start = "Now freezes tonight" if is_worse else "Freezes tonight"
-        return f"{start}: protect {names} by {reader.clock(due_at)}{could}"
+        by = f"by {reader.clock(due_at)}" if due_at > desk.now else "now"
+        return f"{start}: protect {names} {by}{could}"
     if table.unflushed:
         names = listed(dict.fromkeys(one.machine.name for one, _ in table.unflushed))
         return f"Not flushed last evening: {names} - both sides before the first fill{could}"
@@ -288,4 +289,5 @@ def _rest(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
         yield ahead
     if table.freezes:
         due_at = min(duty.due_at for one in table.freezes if (duty := desk.protect(one)))
-        yield f"I write again only if a machine is still wet at {reader.clock(due_at)} or the night gets worse."
+        when = f"at {reader.clock(due_at)}" if due_at > desk.now else "at its time"
+        yield f"I write again only if a machine is still wet {when} or the night gets worse."

@@ -134,7 +134,7 @@ def _write(desk: Desk, person: Person, items: list[Item], *, key: str) -> Notice
     reader = desk.reader(person, machines)
     duties = [duty for item in items for duty in item.duties]
     letter = Letter(
-        subject=_subject(items, reader),
+        subject=_subject(desk, items, reader),
         opening="Before you leave the field." if any(item.rinse for item in items) else "Before it gets dark.",
         rows=tuple(_row(desk, item, reader) for item in items),
         steps=tuple(_steps(items, reader)),
@@ -168,7 +168,11 @@ def _keeper(desk: Desk, person: Person) -> str:
     return f"{managers[0].name} ({managers[0].phone})" if managers[0].phone else managers[0].name
 
 
-def _subject(items: list[Item], reader: Reader) -> str:
+def _level(desk: Desk, item: Item) -> Level:
+    return level_of(item.one.outlook(desk.tonight(item.one)), item.one.fleet.threshold_tonight)
+
+
+def _subject(desk: Desk, items: list[Item], reader: Reader) -> str:
     to_rinse = [item for item in items if item.rinse]
     to_protect = [item for item in items if item.protect]
     names = listed(item.one.machine.name for item in to_rinse or to_protect or items)
@@ -176,11 +180,14 @@ def _subject(items: list[Item], reader: Reader) -> str:
         sides = to_rinse[0].one.state.unrinsed_sides
         is_half = len(to_rinse) == 1 and len(sides) < len(to_rinse[0].one.machine.sides)
         what = f"flush the {_labels(to_rinse[0].one, sides)} side too" if is_half else "flush both valve sides"
-        tail = ", then protect it: freezes tonight" if any(item in to_protect for item in to_rinse) else ""
+        both = [item for item in to_rinse if item.protect]
+        word = "freezes" if any(_level(desk, item) is Level.FREEZES for item in both) else "could freeze"
+        tail = f", then protect it: {word} tonight" if both else ""
         return f"{names}: {what} before you leave the field{tail}"
     if to_protect:
         due_at = min(item.protect.due_at for item in to_protect if item.protect)
-        return f"{names}: protect by {reader.clock(due_at)}, could freeze tonight"
+        word = "freezes" if any(_level(desk, item) is Level.FREEZES for item in to_protect) else "could freeze"
+        return f"{names}: protect by {reader.clock(due_at)}, {word} tonight"
     return f"{names}: did it spray today?"
 
 
@@ -216,7 +223,7 @@ def _steps(items: list[Item], reader: Reader) -> Iterator[str]:
             )
     to_protect = [item.one for item in items if item.protect]
     if to_protect:
-        yield from protect_steps(to_protect, reader)
+        yield from protect_steps(to_protect, reader, is_flushed=all(item.rinse for item in items if item.protect))
 
 
 def _flush_step(one: MachineFacts, plan: FlushPlan, reader: Reader) -> str:

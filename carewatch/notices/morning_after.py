@@ -17,6 +17,7 @@ from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person
 
+TOLD_TOGETHER = timedelta(hours=3)  # chosen: mornings of neighbouring zones go into one mail
 WORTH_TELLING_FOR = timedelta(hours=8)
 STEPS = (
     "Nobody starts the pump, nobody pulses the valves.",
@@ -36,12 +37,14 @@ def morning_after_mails(desk: Desk) -> Iterator[Notice]:
     groups: dict[Person, list[tuple[MachineFacts, Duty]]] = {}
     for one, duty in desk.open_duties(DutyKind.THAW):
         starts_at = morning_notice_at(one, duty)
-        if not starts_at <= desk.now < starts_at + WORTH_TELLING_FOR or _was_told(desk, duty):
+        if not starts_at - TOLD_TOGETHER <= desk.now < starts_at + WORTH_TELLING_FOR or _was_told(desk, duty):
             continue
         operator = desk.address.operator(one, last_user(one))
         for person in dict.fromkeys((*desk.address.chain(one.site)[:1], *((operator,) if operator else ()))):
             groups.setdefault(person, []).append((one, duty))
     for person, found in groups.items():
+        if all(morning_notice_at(one, duty) > desk.now for one, duty in found):
+            continue
         yield _write(desk, person, found)
 
 

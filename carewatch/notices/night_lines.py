@@ -72,13 +72,14 @@ def machine_lines(desk: Desk, one: MachineFacts, outlook: Outlook, level: Level,
     return (place_sentence(one), held, cold)
 
 
-def protect_steps(machines: Sequence[MachineFacts], reader: Reader) -> tuple[str, ...]:
-    """What to do, first possible first."""
+def protect_steps(machines: Sequence[MachineFacts], reader: Reader, *, is_flushed: bool = False) -> tuple[str, ...]:
+    """What to do, first possible first. `is_flushed`: the step before this one was flushing it."""
     steps = []
     if any(place.kind is PlaceKind.HEATED_SHOP for one in machines for place in one.site.places):
-        steps.append("Heated building.")
+        steps.append("Bring it into a heated building.")
+    first = "Then air" if is_flushed else "Flush, then air"
     steps.append(
-        f"Flush, then air through both sides at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at "
+        f"{first} through both sides at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at "
         f"the boom: lowers the risk only.{_fertilizer_note(machines)}"
     )
     minutes = max(one.machine.protect_min for one in machines)

@@ -9,7 +9,7 @@ from carewatch.duties.answers import answers_to
 from carewatch.duties.daylight import sunset_at
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts
-from carewatch.duties.protect import Level
+from carewatch.duties.protect import Level, protect_key
 from carewatch.logbook.state import Fill
 from carewatch.notices.desk import Desk
 from carewatch.notices.letter import Letter, Row
@@ -64,7 +64,7 @@ def people_to_tell(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[Person, .
     assigned = tuple(person for person in desk.address.everyone(one) if person.id == duty.assigned_to)
     operators = desk.address.operators(one)[:1]
     first = (*chain[:1], *assigned, *operators)
-    if desk.level(one) is not Level.FREEZES or _only_pockets(one):
+    if desk.level(one) is not Level.FREEZES or _only_pockets(one) or _is_old_news(desk, one, duty):
         people = first
     elif waited >= EVERYONE_AFTER:
         people = desk.address.everyone(one)
@@ -73,6 +73,14 @@ def people_to_tell(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[Person, .
     else:
         people = first
     return tuple(dict.fromkeys(people))
+
+
+def _is_old_news(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
+    """Whether the night before passed just so and nobody said a word since: everyone was woken for it once already."""
+    before = desk.duties.get(protect_key(one.machine.id, duty.night - timedelta(days=1)))
+    last_word_at = one.state.last_word_at
+    is_silent = before is not None and (last_word_at is None or last_word_at <= before.opened_at)
+    return is_silent and before is not None and before.state is DutyState.LAPSED
 
 
 def _only_pockets(one: MachineFacts) -> bool:

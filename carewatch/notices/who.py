@@ -57,6 +57,8 @@ class Address:
         return person.quiet is not None and person.quiet.holds(self.now.astimezone(self._zone(person)).time())
 
     def _stand_in(self, person: Person, seen: frozenset[str] = frozenset()) -> Person | None:
+        if person.email is None and person.told_by is not None and person.told_by not in seen:
+            return self._stand_in(self.roster.person(person.told_by), seen | {person.id})
         today = self.now.astimezone(self._zone(person)).date()
         for absence in person.absences:
             if absence.first_on <= today <= absence.last_on:

@@ -78,6 +78,7 @@ class Reader:
         """A computed time in plain hours: forecasts do not know minutes."""
         local = (moment + timedelta(minutes=30)).astimezone(self.zone)
         hour = f"{local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}" if self.is_us else f"{local:%H}:00"
+        hour = {0: "midnight", 12: "noon"}.get(local.hour, hour)
         return f"about {hour} {local:%Z}" if self.names_zone else f"about {hour}"
 
     def day_and_clock(self, moment: datetime) -> str:

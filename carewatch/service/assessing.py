@@ -50,9 +50,30 @@ class MachineNow:
 def outlooks_as_held(
     remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime
 ) -> dict[str, tuple[Outlook, ...]]:
-    """The outlooks for what each machine holds now, by machine id."""
-    cases = [_case(one, one.state, weather) for one in machines]
-    return dict(zip((one.machine.id for one in machines), _assess(remembered, cases, now=now), strict=True))
+    """The outlooks for what each machine holds now, by machine id; of several places it may be at, the worst counts."""
+    owners = [(one, state) for one in machines for state in _states(one)]
+    found = _assess(remembered, [_case(one, state, weather) for one, state in owners], now=now)
+    held: dict[str, tuple[Outlook, ...]] = {}
+    for (one, _), outlooks in zip(owners, found, strict=True):
+        known = held.get(one.machine.id)
+        held[one.machine.id] = outlooks if known is None else _worse(known, outlooks)
+    return held
+
+
+def _states(one: MachineNow) -> tuple[MachineState, ...]:
+    """The state, and the same at every other site the machine may as well be at."""
+    others = (replace(one.state.stands, site=site) for site in one.state.stands.or_at)
+    return (one.state, *(replace(one.state, stays=(*one.state.stays[:-1], stay)) for stay in others))
+
+
+def _worse(known: tuple[Outlook, ...], other: tuple[Outlook, ...]) -> tuple[Outlook, ...]:
+    """Night by night the one that warns more; nights differ by a day at most between zones, so they are matched."""
+    by_night = {outlook.night: outlook for outlook in other}
+    return tuple(max(one, by_night.get(one.night, one), key=_alarm) for one in known)
+
+
+def _alarm(outlook: Outlook) -> tuple[bool, float]:
+    return (not outlook.is_assessed, outlook.chance if outlook.chance is not None else 1.0)
 
 
 def outlooks_if_used(

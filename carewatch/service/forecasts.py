@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from carewatch.errors import UpstreamTrouble
 from carewatch.roster.model import Site
 from carewatch.service.workplace import Remembered, Workplace
-from carewatch.sources.port import Recall, Source
+from carewatch.sources.port import OfficialMessages, Recall, Source
 from carewatch.store import answers, visits
 from carewatch.store.visits import Visit
 from carewatch.weather.answer import Answer
@@ -37,26 +37,49 @@ class Asked:
 
 def ask_sources(work: Workplace, sites: Sequence[Site], *, now: datetime) -> Asked:
     """One try per source and site, where terms and earlier failures allow it; whatever comes is stored at once."""
-    count, troubles = 0, []
+    count = 0
+    troubles: list[tuple[str, str, str]] = []
     for site in sites:
         for source in work.sources_for(site):
-            if not source.covers(site):
-                continue
-            with work.database.reading() as rx:
-                visit = visits.get(rx, source.name, site.id)
-            if visit is not None and visit.next_at > now:
-                if visit.trouble:
-                    troubles.append((site.id, source.name, visit.trouble))
-                continue
-            try:
-                found = source.update(site, now=now, recall=_recall(work, source))
-            except UpstreamTrouble as trouble:
-                _note_failure(work, source, site, visit, trouble, now=now)
-                troubles.append((site.id, source.name, str(trouble)))
-                continue
-            count += len(found)
-            _keep(work, source, site, found, had_trouble=visit is not None)
+            for address in _addresses(source, site):
+                found, trouble = _try(work, address, now=now)
+                count += found
+                troubles += [(site.id, source.name, trouble)] if trouble else []
     return Asked(answers=count, troubles=tuple(troubles))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Address:
+    """One thing to ask a source for a site; `key` keeps the failures of one apart from those of another."""
+
+    source: Source
+    site: Site
+    key: str
+    ask: Callable[..., tuple[Answer, ...]]
+
+
+def _addresses(source: Source, site: Site) -> tuple[_Address, ...]:
+    if not source.covers(site):
+        return ()
+    forecast = _Address(source=source, site=site, key=site.id, ask=source.update)
+    if not isinstance(source, OfficialMessages):
+        return (forecast,)
+    return (forecast, _Address(source=source, site=site, key=f"{site.id}/official", ask=source.update_alerts))
+
+
+def _try(work: Workplace, address: _Address, *, now: datetime) -> tuple[int, str]:
+    """How many answers came, and the trouble if there was any, now or before and still resting."""
+    with work.database.reading() as rx:
+        visit = visits.get(rx, address.source.name, address.key)
+    if visit is not None and visit.next_at > now:
+        return 0, visit.trouble
+    try:
+        found = address.ask(address.site, now=now, recall=_recall(work, address.source))
+    except UpstreamTrouble as trouble:
+        _note_failure(work, address, visit, trouble, now=now)
+        return 0, str(trouble)
+    _keep(work, address, found, had_trouble=visit is not None)
+    return len(found), ""
 
 
 def _recall(work: Workplace, source: Source) -> Recall:
@@ -67,37 +90,35 @@ def _recall(work: Workplace, source: Source) -> Recall:
     return recall
 
 
-def _keep(work: Workplace, source: Source, site: Site, found: Sequence[Answer], *, had_trouble: bool) -> None:
+def _keep(work: Workplace, address: _Address, found: Sequence[Answer], *, had_trouble: bool) -> None:
     if not found and not had_trouble:
         return
     with work.database.transaction() as tx:
         for answer in found:
             answers.put(tx, answer)
         if had_trouble:
-            visits.clear(tx, source.name, site.id)
+            visits.clear(tx, address.source.name, address.key)
     if had_trouble:
-        log.info("source_recovered", extra={"source": source.name, "site": site.id})
+        log.info("source_recovered", extra={"source": address.source.name, "site": address.site.id})
 
 
 def _note_failure(
-    work: Workplace, source: Source, site: Site, visit: Visit | None, trouble: UpstreamTrouble, *, now: datetime
+    work: Workplace, address: _Address, visit: Visit | None, trouble: UpstreamTrouble, *, now: datetime
 ) -> None:
     failures = (visit.failures if visit else 0) + 1
     wait = LASTING_WAIT if trouble.is_lasting else WAITS[min(failures, len(WAITS)) - 1]
     wait = max(wait, trouble.retry_after or timedelta(0))
+    failed = Visit(
+        source=address.source.name,
+        key=address.key,
+        failed_since=visit.failed_since if visit and visit.failed_since else now,
+        failures=failures,
+        next_at=now + wait,
+        trouble=str(trouble),
+    )
     with work.database.transaction() as tx:
-        visits.put(
-            tx,
-            Visit(
-                source=source.name,
-                key=site.id,
-                failed_since=visit.failed_since if visit and visit.failed_since else now,
-                failures=failures,
-                next_at=now + wait,
-                trouble=str(trouble),
-            ),
-        )
-    log.warning("source_failed", extra={"source": source.name, "site": site.id, "failures": failures})
+        visits.put(tx, failed)
+    log.warning("source_failed", extra={"source": failed.source, "address": failed.key, "failures": failures})
 
 
 # ---------------------------------------------------------------- reading what is stored
@@ -107,13 +128,24 @@ def site_weather(work: Workplace, rx: Connection, site: Site, *, now: datetime) 
     """The joined weather of one site from the stored answers, as it stands at `now`."""
     current: list[Forecast] = []
     history: list[Forecast] = []
+    official: list[str] = []
     for source in work.sources_for(site):
         if not source.covers(site):
             continue
         newest, past = _read(work.remembered, rx, source, site, now=now)
         current += [newest] if newest else []
         history += past
-    return join(site, current, now=now, nights=NIGHTS_AHEAD, history=history)
+        official += _official(rx, source, site, now=now)
+    return replace(join(site, current, now=now, nights=NIGHTS_AHEAD, history=history), official=tuple(official))
+
+
+def _official(rx: Connection, source: Source, site: Site, *, now: datetime) -> tuple[str, ...]:
+    if not isinstance(source, OfficialMessages):
+        return ()
+    try:
+        return source.alerts(site, now=now, recall=lambda key: answers.latest(rx, source.name, key))
+    except UpstreamTrouble:
+        return ()  # extra information only; asking again tells the trouble
 
 
 def _read(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from importlib.metadata import version
 
 from carewatch.channels.files import FileChannel
@@ -83,7 +84,9 @@ def _sources(settings: Settings, http: HttpClient) -> Mapping[str, Source]:
 
 
 def _in_order(settings: Settings, site: Site, available: Mapping[str, Source]) -> tuple[Source, ...]:
-    chosen = choose(site, available)
+    # A live edit may name a source that is not set up here: it is left out, not a reason to know no weather at all.
+    known = tuple(name for name in site.sources if name in available)
+    chosen = choose(replace(site, sources=known), available)
     order = settings.weather.order
     if site.sources or not order:
         return chosen

@@ -12,13 +12,13 @@ from carewatch.channels.files import FileChannel
 from carewatch.errors import BadInput, Fault, FaultyFiles
 from carewatch.logbook.entries import Entry
 from carewatch.logbook.reading import check_entry, entry_from_json
-from carewatch.roster.files import read_texts
+from carewatch.roster.files import FoundFiles, read_texts
 from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
+from carewatch.roster.watch import fingerprint_of
 from carewatch.service.deliver import deliver_due
 from carewatch.service.forecasts import ask_sources
 from carewatch.service.recording import LineRecorder
-from carewatch.service.roster_files import fingerprint_of
 from carewatch.service.usecase import RUN, Outcome, run_plan
 from carewatch.service.workplace import Signature, Workplace
 from carewatch.sources.choice import covering, of_scenario
@@ -186,7 +186,7 @@ def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int
 
 def _put_in(work: Workplace, scenario: Scenario, *, at: datetime) -> None:
     """Put fleet and logbook into the database, or make sure that it belongs to this fleet."""
-    fingerprint = fingerprint_of(scenario.texts)
+    fingerprint = fingerprint_of(FoundFiles(texts=scenario.texts, faults=()))
     with work.database.transaction() as tx:
         known = rosters.latest(tx)
         if known is not None and known[0] != fingerprint:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
 from datetime import datetime, timedelta
-from hashlib import sha256
 from pathlib import Path
 
 from carewatch.errors import Fault, FaultyFiles
@@ -14,6 +12,7 @@ from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.roster.files import read_texts
 from carewatch.roster.model import Role, Roster
 from carewatch.roster.reading import parse_roster
+from carewatch.roster.watch import fingerprint_of
 from carewatch.service.gather import current_roster
 from carewatch.service.usecase import queue_notice
 from carewatch.service.workplace import Workplace
@@ -28,7 +27,7 @@ log = logging.getLogger(__name__)
 def take_in_roster(work: Workplace, paths: tuple[Path, ...], *, now: datetime) -> tuple[Fault, ...]:
     """Read the files; store them as a new version if they are good. Faults come back, and the manager is told once."""
     found = read_texts(paths)
-    fingerprint = fingerprint_of(found.texts)
+    fingerprint = fingerprint_of(found)
     with work.database.reading() as rx:
         newest = rosters.latest(rx)
     if newest is not None and newest[0] == fingerprint and not found.faults:
@@ -36,20 +35,15 @@ def take_in_roster(work: Workplace, paths: tuple[Path, ...], *, now: datetime) -
     try:
         parse_roster(found.texts, found.faults)
     except FaultyFiles as error:
-        _tell_managers(work, fingerprint, error.faults, now=now)
+        # A save that is only half on the disk looks broken too: people are told when the next look finds it the same.
+        if work.remembered.faulty_roster == fingerprint:
+            _tell_managers(work, fingerprint, error.faults, now=now)
+        work.remembered.faulty_roster = fingerprint
         return error.faults
     with work.database.transaction() as tx:
         rosters.add_version(tx, fingerprint=fingerprint, texts=found.texts, at=now)
     log.info("roster_taken_in", extra={"fingerprint": fingerprint[:12]})
     return ()
-
-
-def fingerprint_of(texts: Mapping[str, str]) -> str:
-    """One value for the contents of all files."""
-    digest = sha256()
-    for name, text in sorted(texts.items()):
-        digest.update(f"{name}\0{text}\0".encode())
-    return digest.hexdigest()
 
 
 def _tell_managers(work: Workplace, fingerprint: str, faults: tuple[Fault, ...], *, now: datetime) -> None:

@@ -46,6 +46,7 @@ class Remembered:
     forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
 
+    faulty_roster: str | None = None
     logbook: tuple[int, dict[str, tuple[Entry, ...]]] | None = None
 
     def forget(self) -> None:

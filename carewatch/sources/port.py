@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from carewatch.roster.model import Site
 from carewatch.weather.answer import Answer
@@ -36,4 +36,17 @@ class Source(Protocol):
 
     def read(self, site: Site, *, recall: Recall) -> Forecast | None:
         """The forecast in the stored answers; None while there is none. Raises UpstreamTrouble on garbage."""
+        ...
+
+
+@runtime_checkable
+class OfficialMessages(Protocol):
+    """A source that also passes on official freeze messages: extra information, never a reason to feel safe."""
+
+    def update_alerts(self, site: Site, *, now: datetime, recall: Recall) -> tuple[Answer, ...]:
+        """Ask for the messages in force, where the terms allow it. Raises UpstreamTrouble."""
+        ...
+
+    def alerts(self, site: Site, *, now: datetime, recall: Recall) -> tuple[str, ...]:
+        """The messages in force as sentences."""
         ...

@@ -107,7 +107,7 @@ class SiteWeather:
 
     Arrays as in `Forecast`, starting at `start_at`; hours already past come from older forecasts (for
     each hour the one made closest to it). `forecast` is the one the series was taken from (None: there is
-    none, then every array is empty and no night is usable).
+    none, then every array is empty and no night is usable). `official`: official freeze messages in force.
     """
 
     site: str
@@ -121,3 +121,4 @@ class SiteWeather:
     rain_mm: FloatArray
     nights: tuple[NightWeather, ...]
     because: tuple[str, ...] = ()
+    official: tuple[str, ...] = ()
