@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from carewatch.freeze.forcing import HOUR, WIND_FACTORS, Surroundings
+from carewatch.freeze.forcing import DRIES_IN_H, HOUR, WIND_FACTORS, Surroundings
 from carewatch.freeze.kernel import Forcing, Kernel, Load, Run
 from carewatch.freeze.margin import Nights, freeze_margins_c
 from carewatch.freeze.parts import Part, PartArrays, stack
@@ -19,7 +19,6 @@ FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
 WINDS = len(WIND_FACTORS)
-DRIES_IN_H = 2  # a rinse wets the outside; it counts as wet this long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
