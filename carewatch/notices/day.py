@@ -284,6 +284,9 @@ def _rest(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
         yield f"Nothing to do: {quiet}."
     if unknown:
         yield f"Not assessed: {unknown} - treat as wet."
+    for site in dict.fromkeys(one.site.id for one in (*table.to_do, *table.if_used)):
+        weather = desk.facts.weather.get(site)
+        yield from weather.official if weather else ()
     ahead = ahead_line((*table.to_do, *table.quiet, *table.if_used), desk.now, reader)
     if ahead:
         yield ahead

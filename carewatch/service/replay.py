@@ -142,7 +142,8 @@ def _steps(
     while now < ends_at:
         ask_sources(work, scenario.roster.sites, now=now)
         outcome = run_plan(work, now=now)
-        _deliver(work, channel, now=now)
+        if outcome.notices:
+            _deliver(work, channel, now=now)
         yield Step(at=now, outcome=outcome, entries=_visible(scenario, shown, now))
         shown, now = now, _next(scenario, now, outcome.next_due_at)
 

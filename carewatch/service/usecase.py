@@ -51,7 +51,7 @@ def run_plan(work: Workplace, *, now: datetime) -> Outcome:
 def apply(work: Workplace, gathered: Gathered, decided: Plan, *, now: datetime) -> Outcome:
     """Store what follows in one transaction: duties, outlooks, notices with their final bytes."""
     with work.database.transaction() as tx:
-        new_duties = [duty_line(duty, at=now) for duty in decided.duties if duties.append(tx, duty, at=now)]
+        new_duties = [duty_line(duty, at=now) for duty in duties.append_all(tx, decided.duties, at=now)]
         new_outlooks = _keep_outlooks(tx, gathered.facts, now=now)
         new_notices = [notice for notice in decided.notices if queue_notice(work, tx, notice)]
         _fold_expired(tx, gathered, new_notices)
