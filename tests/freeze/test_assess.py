@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carewatch.freeze.assess import assess
+from carewatch.freeze.kernel import SUB_STEPS, run_numpy
 from carewatch.freeze.outlook import Outlook, Urgency
 from carewatch.logbook.state import Fill
 from carewatch.roster.model import PartFigures, PlaceKind
@@ -195,3 +196,16 @@ def test_a_shop_is_as_warm_as_the_roster_says():
     stands = (stay(PlaceKind.HEATED_SHOP, "shop", heat_known_until=NOW + timedelta(days=9)),)
     found = nights(case(5.0, site=cold_shop, stays=stands, contents=holding_all(machine(), **NEW)))
     assert found[0].urgency is Urgency.EXPECTED
+
+
+def test_another_engine_may_take_the_kernels_place_and_is_called_a_few_times_for_all():
+    calls = []
+
+    def counting(load, *, sub_steps=SUB_STEPS, levels=()):
+        calls.append(load.parts.count)
+        return run_numpy(load, sub_steps=sub_steps, levels=levels)
+
+    many = [case(low_c, nights=2) for low_c in (-3.0, 0.0, 3.0)]
+    ours, theirs = assess(many, now=NOW), assess(many, now=NOW, kernel=counting)
+    assert ours == theirs
+    assert len(calls) <= 14  # the main run, the margin search, the early and middle nights: never once a machine
