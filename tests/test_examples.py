@@ -163,16 +163,16 @@ def test_spray_hour_counters_agree_with_the_hours_sprayed(logbook: tuple[Entry, 
 
 @pytest.mark.parametrize(
     ("site", "at", "air_c", "dew_c", "wind_mps", "cloud_fraction"),
-    # read by eye in the TMY3 files: 723170TYA.CSV 04/06/1980 05:00 and 04/05/1980 17:00, 11/12/1994 06:00;
-    # 703165TY.csv 11/08/2005 22:00 (local standard time)
+    # read by eye in the TMY3 file 723170TYA.CSV: 04/06/1980 05:00, 04/05/1980 17:00, 11/12/1994 06:00, 02/17/1996 07:00
+    # (local standard time)
     [
         ("quarry-lane", "10-23T05:00-05:00", 1.1, -2.8, 2.1, 0.0),
         ("quarry-lane", "10-22T17:00-05:00", 16.1, -3.3, 3.1, 0.0),
         ("mill-creek", "10-27T06:00-06:00", -1.7, -4.4, 1.5, 0.0),
-        ("high-bench", "10-29T22:00-07:00", -5.0, -11.0, 7.7, 0.9),
+        ("high-bench", "10-30T07:00-07:00", -7.2, -15.6, 5.7, 0.3),
     ],
 )
-def test_moved_hours_are_those_of_the_typical_years(
+def test_moved_hours_are_those_of_the_typical_year(
     weather: dict[str, Weather], site: str, at: str, air_c: float, dew_c: float, wind_mps: float, cloud_fraction: float
 ) -> None:
     moment = datetime.fromisoformat(f"2025-{at}").astimezone(UTC)
@@ -187,20 +187,16 @@ def test_moved_hours_are_those_of_the_typical_years(
 
 def test_the_script_moves_whole_hours_and_leaves_none_out(tmp_path: Path) -> None:
     columns = ["Date (MM/DD/YYYY)", "Time (HH:MM)", "Dry-bulb (C)", "Dew-point (C)", "Wspd (m/s)", "TotCld (tenths)"]
-    months = {
-        make_autumn.GREENSBORO: ((1980, 4), (1980, 10), (1994, 11)),
-        make_autumn.SAND_POINT: ((1999, 10), (2005, 4), (2005, 11)),
-    }
-    for name, held in months.items():
-        with (tmp_path / name).open("w", newline="") as file:
-            file.write("station\n")
-            rows = csv.writer(file)
-            rows.writerow(columns)
-            for year, month in held:
-                for day in range(1, 32 if month == 10 else 31):
-                    for hour in range(1, 25):
-                        # the temperature tells day and hour
-                        rows.writerow([f"{month:02}/{day:02}/{year}", f"{hour:02}:00", day + hour / 100, 0, 1, 5])
+    months = ((1980, 4, 30), (1980, 10, 31), (1990, 3, 31), (1994, 11, 30), (1996, 2, 29))
+    with (tmp_path / make_autumn.GREENSBORO).open("w", newline="") as file:
+        file.write("station\n")
+        rows = csv.writer(file)
+        rows.writerow(columns)
+        for year, month, days in months:
+            for day in range(1, days + 1):
+                for hour in range(1, 25):
+                    # the temperature tells day and hour
+                    rows.writerow([f"{month:02}/{day:02}/{year}", f"{hour:02}:00", day + hour / 100, 0, 1, 5])
     make_autumn.main(tmp_path, tmp_path)
     built = read_weather(tmp_path / "quarry-lane.csv")
     assert not any(math.isnan(value) for value in built.values["air_c"])
@@ -313,9 +309,11 @@ def test_a_promise_lapses_and_the_evidence_comes_late(
     assert on_day(roster, promised, "10-26")
     later = [
         entry
-        for entry in of(logbook, "sprayer-3", EntryKind.BLOWN_OUT)
+        for entry in of(logbook, "sprayer-3", EntryKind.MOVED)
         if on_day(roster, entry, "10-26") and entry.recorded_at > promised.recorded_at
     ]
+    assert isinstance(later[0].detail, Moved)
+    assert later[0].detail.place == "shop"
     assert later[0].happened_at > promised.detail.by_at
     assert night_low(roster, weather, "mill-creek", date(2025, 10, 26)) < 0.0
 
