@@ -8,29 +8,23 @@ from datetime import UTC, datetime, time, timedelta
 from types import MappingProxyType
 
 from carewatch.fluids.freezing import salts_out_at_c
-from carewatch.fluids.liquid import UNKNOWN, LiquidKind
+from carewatch.fluids.liquid import UNKNOWN
 from carewatch.freeze.batch import Batch, Body, Job, Trace
 from carewatch.freeze.because import reasons
 from carewatch.freeze.forcing import surroundings
+from carewatch.freeze.grades import PartNight, certainty, gravest
 from carewatch.freeze.kernel import Kernel, run_numpy
 from carewatch.freeze.learning import NOTHING_LEARNED, Learned, night_error
 from carewatch.freeze.night_error import NightError
 from carewatch.freeze.outlook import Certainty, ForecastOrigin, Outlook, PartOutlook, Severity, Urgency
 from carewatch.freeze.parts import Part, default_part, holding, with_figures
 from carewatch.logbook.state import ASSUMED, Contents, Fill, Whereabouts
-from carewatch.roster.model import VALVE_PREFIX, Fleet, Machine, Site
+from carewatch.roster.model import Fleet, Machine, Site
 from carewatch.weather.forecast import Grade, NightWeather, SiteWeather
 
 EARLY_SHARE, MIDDLE_SHARE = 0.1, 0.5  # of the chance: early and middle of the nights in which ice forms
 LEAST_CHANCE = 1e-6  # below this no time is worth a look
-MODERATE_FROM, SEVERE_FROM = 0.1, 0.9  # ice fractions: a plug is likely; solid (grades chosen)
-# One night at 25 °F (-3.9 °C) with product inside broke valves: common practice, no source. The margin of such a night
-# is about 0.5 °C less under cloud, as parts lag behind the coldest hour.
-SEVERE_MARGIN_C = 3.3
-LIKELY_ABOVE = 0.5
 CASES_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
-STEPS = (Severity.NONE, Severity.MINOR, Severity.MODERATE, Severity.SEVERE, Severity.EXTREME)
-HELD_AS_PRODUCT = frozenset({LiquidKind.PRODUCT, LiquidKind.UNKNOWN, LiquidKind.FERTILIZER})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,17 +81,6 @@ class _Work:
     bodies_of: Mapping[str, int]
     job: Job | None
     night_of: Mapping[int, int]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _PartNight:
-    """One part in one night, with what the outlook needs of it."""
-
-    contents: Contents
-    outlook: PartOutlook
-    middle: Trace | None
-    main: Trace
-    frozen_since: datetime | None
 
 
 def _assess_some(cases: Sequence[Case], *, now: datetime, kernel: Kernel) -> list[tuple[Outlook, ...]]:
@@ -218,19 +201,19 @@ def _night_error(case: Case, night: NightWeather) -> NightError:
     )
 
 
-def _parts_of(work: _Work, bodies: Mapping[int, _BodyNight]) -> tuple[_PartNight, ...]:
+def _parts_of(work: _Work, bodies: Mapping[int, _BodyNight]) -> tuple[PartNight, ...]:
     return tuple(
         _part_night(work.contents[key], bodies[body]) for key, body in work.bodies_of.items() if body in bodies
     )
 
 
-def _part_night(contents: Contents, body: _BodyNight) -> _PartNight:
+def _part_night(contents: Contents, body: _BodyNight) -> PartNight:
     onset_at = None if body.middle is None else body.middle.onset_at
     early_at = None if body.early is None else body.early.onset_at
     if body.frozen_since is not None:
         onset_at = early_at = body.frozen_since
     ice = 0.0 if body.middle is None else float(body.middle.ice_fraction.max())
-    return _PartNight(
+    return PartNight(
         contents=contents,
         outlook=PartOutlook(
             part=contents.part,
@@ -242,12 +225,11 @@ def _part_night(contents: Contents, body: _BodyNight) -> _PartNight:
             first_ice_early_at=early_at if onset_at is None or early_at is None else min(early_at, onset_at),
         ),
         middle=body.middle,
-        main=body.main,
         frozen_since=body.frozen_since,
     )
 
 
-def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNight, ...], *, now: datetime) -> Outlook:
+def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[PartNight, ...], *, now: datetime) -> Outlook:
     case = work.case
     threshold = case.fleet.threshold_tonight if index == 0 else case.fleet.threshold_ahead
     shows_freezing = any(part.outlook.chance >= threshold or part.frozen_since is not None for part in parts)
@@ -256,7 +238,7 @@ def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNig
         return _not_assessed(work, night, now=now)
     worst = max(parts, key=lambda part: part.outlook.margin_c, default=None)
     flagged = [part for part in parts if part.outlook.chance >= threshold] or ([] if worst is None else [worst])
-    severity, ice_fraction = _gravest(flagged, case, night)
+    severity, ice_fraction = gravest(flagged, midnight_at=_midnight_at(case, night))
     chance = max((part.outlook.chance for part in parts), default=0.0)
     is_frozen_already = any(part.frozen_since is not None for part in parts)
     is_expected = chance >= threshold or is_frozen_already
@@ -267,7 +249,7 @@ def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[_PartNig
         is_assessed=True,
         urgency=(Urgency.EXPECTED if index == 0 else Urgency.FUTURE) if is_expected else Urgency.NONE,
         severity=severity,
-        certainty=_certainty(chance, threshold),
+        certainty=certainty(chance, threshold),
         chance=chance,
         margin_c=float("-inf") if worst is None else worst.outlook.margin_c,
         coldest_air_c=night.min_c,
@@ -324,48 +306,11 @@ def _not_assessed(work: _Work, night: NightWeather, *, now: datetime) -> Outlook
     )
 
 
-def _gravest(flagged: Sequence[_PartNight], case: Case, night: NightWeather) -> tuple[Severity, float]:
-    """Severity and ice fraction of the part for which it would be worst."""
-    grades = [(_grade(part, case, night), part.outlook.ice_fraction) for part in flagged]
-    grade, ice = max(grades, default=(0, 0.0))
-    return STEPS[grade], ice
+def _midnight_at(case: Case, night: NightWeather) -> datetime:
+    return datetime.combine(night.night.on + timedelta(days=1), time(0), case.site.tz).astimezone(UTC)
 
 
-def _grade(part: _PartNight, case: Case, night: NightWeather) -> int:
-    """Place in STEPS by the ice of the middle night; pockets are one step lower."""
-    ice = part.outlook.ice_fraction
-    if ice <= 0.0:
-        return 0
-    grade = 1 + (ice >= MODERATE_FROM) + (ice >= SEVERE_FROM)
-    if part.contents.fill is not Fill.FULL:
-        return max(grade - 1, 1)
-    if _is_solid_product_by_midnight(part, case, night):
-        return STEPS.index(Severity.EXTREME)
-    return max(grade, STEPS.index(Severity.SEVERE)) if _is_known_to_break(part) else grade
-
-
-def _is_known_to_break(part: _PartNight) -> bool:
-    """Damage is known from nights like this, in valves full of something that freezes like water."""
-    is_valve = part.contents.part.startswith(VALVE_PREFIX)
-    return is_valve and part.contents.freezes_at_c >= -0.5 and part.outlook.margin_c >= SEVERE_MARGIN_C
-
-
-def _is_solid_product_by_midnight(part: _PartNight, case: Case, night: NightWeather) -> bool:
-    if part.middle is None or not any(
-        liquid.kind in HELD_AS_PRODUCT for liquid in (part.contents.liquid, *part.contents.candidates)
-    ):
-        return False
-    midnight = datetime.combine(night.night.on + timedelta(days=1), time(0), case.site.tz).astimezone(UTC)
-    return part.middle.ice_at(midnight) >= SEVERE_FROM
-
-
-def _certainty(chance: float, threshold: float) -> Certainty:
-    if chance > LIKELY_ABOVE:
-        return Certainty.LIKELY
-    return Certainty.POSSIBLE if chance >= threshold else Certainty.UNLIKELY
-
-
-def _salts_out_c(case: Case, night: NightWeather, parts: Sequence[_PartNight], threshold: float) -> float | None:
+def _salts_out_c(case: Case, night: NightWeather, parts: Sequence[PartNight], threshold: float) -> float | None:
     """Warmest temperature [°C] at which something in it may block, if the night gets there with enough chance."""
     error = _night_error(case, night)
     reached = [

@@ -9,8 +9,9 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from carewatch.freeze.exchange import Forcing
 from carewatch.freeze.forcing import DRIES_IN_H, HOUR, WIND_FACTORS, Surroundings
-from carewatch.freeze.kernel import Forcing, Kernel, Load, Run
+from carewatch.freeze.kernel import Kernel, Load, Run
 from carewatch.freeze.margin import Nights, freeze_margins_c
 from carewatch.freeze.parts import Part, PartArrays, stack
 from carewatch.weather.nights import Night

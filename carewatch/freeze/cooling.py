@@ -12,7 +12,8 @@ from carewatch.errors import BadInput
 from carewatch.fluids.freezing import freezes_at_c
 from carewatch.fluids.liquid import WATER, Liquid, LiquidKind
 from carewatch.freeze.air import BOOM_WIND, STILL_AIR_MPS
-from carewatch.freeze.kernel import Forcing, Load, run_numpy
+from carewatch.freeze.exchange import Forcing
+from carewatch.freeze.kernel import Load, run_numpy
 from carewatch.freeze.parts import (
     DEFAULTS,
     OTHER_LIQUID_J_PER_KGK,

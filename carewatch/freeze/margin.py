@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from carewatch.freeze.kernel import Forcing, Kernel, Load, run_numpy
+from carewatch.freeze.exchange import Forcing
+from carewatch.freeze.kernel import Kernel, Load, run_numpy
 from carewatch.freeze.parts import PartArrays
 
 FloatArray = npt.NDArray[np.float64]

@@ -18,7 +18,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from carewatch.freeze.assess import assess
-from carewatch.freeze.kernel import SUB_STEPS, Forcing, Load, run_numpy
+from carewatch.freeze.exchange import Forcing
+from carewatch.freeze.kernel import SUB_STEPS, Load, run_numpy
 from carewatch.freeze.margin import Nights, freeze_margins_c
 from carewatch.freeze.parts import BOOM_PIPE, HOSES, PUMP, TANK, VALVE, stack
 from tests.freeze.farm import NOW, case

@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from carewatch.freeze.kernel import Forcing, Load, Run, run_numpy
+from carewatch.freeze.exchange import Forcing
+from carewatch.freeze.kernel import Load, Run, run_numpy
 from carewatch.freeze.parts import BOOM_PIPE, HOSES, PUMP, TANK, VALVE, Part, stack
 from tests.reference.exact import Marks, Solution, solve
 from tests.reference.measured_nights import greensboro, stations

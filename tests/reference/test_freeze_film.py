@@ -26,7 +26,8 @@ from carewatch.freeze.air import (
     saturation_pa,
     wind_profile,
 )
-from carewatch.freeze.kernel import forced_nusselt, natural_nusselt, relaxation
+from carewatch.freeze.exchange import forced_nusselt, natural_nusselt
+from carewatch.freeze.kernel import relaxation
 from carewatch.freeze.parts import FUSION_J_PER_KG, ICE_J_PER_KGK, WATER_J_PER_KGK
 
 psychrolib.SetUnitSystem(psychrolib.SI)

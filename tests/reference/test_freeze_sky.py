@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from carewatch.freeze.air import dew_point_c, saturation_pa
-from carewatch.freeze.kernel import Forcing, coefficients, exchange
+from carewatch.freeze.exchange import Forcing, coefficients, exchange
 from carewatch.freeze.parts import VALVE, stack
 from carewatch.freeze.sky import CLEAR_SKY_MODELS, brunt_refit, clark_allen, prata, sky_radiation_w_per_m2
 from carewatch.units import ZERO_C_IN_K

@@ -10,7 +10,8 @@ import pytest
 from scipy.integrate import quad
 
 from carewatch.freeze.cooling import cooling
-from carewatch.freeze.kernel import Forcing, Load, Run, coefficients, exchange, run_numpy
+from carewatch.freeze.exchange import Forcing, coefficients, exchange
+from carewatch.freeze.kernel import Load, Run, run_numpy
 from carewatch.freeze.parts import BOOM_PIPE, HOSES, PUMP, TANK, VALVE, Part, pipe_part, stack
 from carewatch.units import ZERO_C_IN_K, f_to_c
 
