@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,11 +11,11 @@ import click
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import date
 
     from carewatch.service.replay import Scenario, Step
 
-SEED = 7
+SEED = 38975  # with these errors the early forecasts of 27 October see a frost that does not come
+FROM_ON, TO_ON = date(2025, 10, 13), date(2025, 11, 5)
 
 
 @click.command(epilog="Example: carewatch demo --out demo-out")
@@ -41,9 +42,8 @@ def demo(out: Path) -> None:
         if any(out.iterdir()) and not (out / DATABASE).exists():
             raise BadInput(f"{out} holds other files. Give another folder with --out.")
         shutil.rmtree(out)
-    from_on, to_on = scenario_days(scenario)
-    steps = replay(scenario, from_on=from_on, to_on=to_on, out=out, forecast="synthetic", seed=SEED)
-    kept: list[Step] = list(progress_over(steps, scenario, from_on=from_on, to_on=to_on))
+    steps = replay(scenario, from_on=FROM_ON, to_on=TO_ON, out=out, forecast="synthetic", seed=SEED)
+    kept: list[Step] = list(progress_over(steps, scenario, from_on=FROM_ON, to_on=TO_ON))
     for line in timeline(kept, scenario):
         click.echo(line)
     for line in _summary(kept, scenario):
@@ -62,12 +62,6 @@ def example_folder() -> Path:
         ),
         package / "examples" / "autumn",
     )
-
-
-def scenario_days(scenario: Scenario) -> tuple[date, date]:
-    """First and last day of its logbook, local to the fleet."""
-    zone = scenario.roster.fleets[0].tz
-    return scenario.events[0].astimezone(zone).date(), scenario.events[-1].astimezone(zone).date()
 
 
 def _summary(steps: list[Step], scenario: Scenario) -> Iterator[str]:
