@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 from carewatch.duties.facts import at_local, local_day
 from carewatch.freeze.assess import Case, assess
+from carewatch.freeze.kernel import Kernel
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry
 from carewatch.logbook.fold import wet_if_used
@@ -48,11 +49,11 @@ class MachineNow:
 
 
 def outlooks_as_held(
-    remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime
+    remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime, kernel: Kernel
 ) -> dict[str, tuple[Outlook, ...]]:
     """The outlooks for what each machine holds now, by machine id; of several places it may be at, the worst counts."""
     owners = [(one, state) for one in machines for state in _states(one)]
-    found = _assess(remembered, [_case(one, state, weather) for one, state in owners], now=now)
+    found = _assess(remembered, [_case(one, state, weather) for one, state in owners], now=now, kernel=kernel)
     held: dict[str, tuple[Outlook, ...]] = {}
     for (one, _), outlooks in zip(owners, found, strict=True):
         known = held.get(one.machine.id)
@@ -77,13 +78,13 @@ def _alarm(outlook: Outlook) -> tuple[bool, float]:
 
 
 def outlooks_if_used(
-    remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime
+    remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime, kernel: Kernel
 ) -> dict[str, tuple[Outlook, ...]]:
     """The outlooks of tonight if each machine sprays today; for one as wet as that already, none are needed."""
     soon = {site: replace(one, nights=one.nights[:NIGHTS_IF_USED]) for site, one in weather.items()}
     drier = [one for one in machines if not one.is_as_wet_as_used and not one.state.is_retired]
     cases = [_case(one, _used_today(one, now=now), soon) for one in drier]
-    found = dict(zip((one.machine.id for one in drier), _assess(remembered, cases, now=now), strict=True))
+    found = dict(zip((one.machine.id for one in drier), _assess(remembered, cases, now=now, kernel=kernel), strict=True))
     return {one.machine.id: found.get(one.machine.id, ()) for one in machines}
 
 
@@ -108,10 +109,11 @@ def _case(one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeathe
     )
 
 
-def _assess(remembered: Remembered, cases: Sequence[Case], *, now: datetime) -> list[tuple[Outlook, ...]]:
+def _assess(remembered: Remembered, cases: Sequence[Case], *, now: datetime, kernel: Kernel) -> list[tuple[Outlook, ...]]:
     keys = [_inputs(case) for case in cases]
     fresh = {key: case for key, case in zip(keys, cases, strict=True) if key not in remembered.outlooks}
-    for key, outlooks in zip(fresh, assess(list(fresh.values()), now=now) if fresh else [], strict=True):
+    assessed = assess(list(fresh.values()), now=now, kernel=kernel) if fresh else []
+    for key, outlooks in zip(fresh, assessed, strict=True):
         remembered.outlooks[key] = outlooks
     found = [remembered.outlooks[key] for key in keys]
     while len(remembered.outlooks) > OUTLOOKS_KEPT:

@@ -60,7 +60,7 @@ def gather(work: Workplace, *, now: datetime) -> Gathered | None:
             expired=outbox.expired_unfolded(rx),
             ways=work.ways,
         )
-    machines = _machine_facts(work.remembered, roster, logbook, weather, now=now)
+    machines = _machine_facts(work, roster, logbook, weather, now=now)
     return Gathered(facts=Facts(roster=roster, machines=machines, weather=weather, duties=ledger), told=told)
 
 
@@ -76,7 +76,7 @@ def _logbook(remembered: Remembered, rx: Connection) -> Mapping[str, tuple[Entry
 
 
 def _machine_facts(
-    remembered: Remembered,
+    work: Workplace,
     roster: Roster,
     logbook: Mapping[str, tuple[Entry, ...]],
     weather: Mapping[str, SiteWeather],
@@ -88,8 +88,8 @@ def _machine_facts(
         book = tuple(entry for entry in logbook.get(machine.id, ()) if entry.recorded_at <= now)
         state = fold(machine, roster, book, at=now)
         machines.append(MachineNow(machine=machine, roster=roster, book=book, state=state))
-    held = outlooks_as_held(remembered, machines, weather, now=now)
-    if_used = outlooks_if_used(remembered, machines, weather, now=now)
+    held = outlooks_as_held(work.remembered, machines, weather, now=now, kernel=work.kernel)
+    if_used = outlooks_if_used(work.remembered, machines, weather, now=now, kernel=work.kernel)
     return tuple(
         MachineFacts(
             fleet=one.fleet,

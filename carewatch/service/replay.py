@@ -10,6 +10,7 @@ from pathlib import Path
 
 from carewatch.channels.files import FileChannel
 from carewatch.errors import BadInput, Fault, FaultyFiles
+from carewatch.freeze.engines import fastest
 from carewatch.logbook.entries import Entry
 from carewatch.logbook.reading import check_entry, entry_from_json
 from carewatch.roster.files import FoundFiles, read_texts
@@ -182,6 +183,7 @@ def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int
         sources_for=lambda site: covering(site, available),
         signature=SIGNATURE,
         recorder=LineRecorder(out),
+        kernel=fastest(),
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Protocol
 
+from carewatch.freeze.kernel import Kernel, run_numpy
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry
 from carewatch.notices.desk import Ways
@@ -59,7 +60,10 @@ class Remembered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Workplace:
-    """One installation, or one replay."""
+    """One installation, or one replay.
+
+    `kernel`: engine of the heat balance; numpy keeps an idle service small.
+    """
 
     database: Database
     sources_for: Callable[[Site], tuple[Source, ...]]
@@ -67,3 +71,4 @@ class Workplace:
     ways: Ways = field(default_factory=Ways)
     recorder: Recorder | None = None
     remembered: Remembered = field(default_factory=Remembered)
+    kernel: Kernel = run_numpy
