@@ -49,7 +49,12 @@ class MachineNow:
 
 
 def outlooks_as_held(
-    remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime, kernel: Kernel
+    remembered: Remembered,
+    machines: Sequence[MachineNow],
+    weather: Mapping[str, SiteWeather],
+    *,
+    now: datetime,
+    kernel: Kernel,
 ) -> dict[str, tuple[Outlook, ...]]:
     """The outlooks for what each machine holds now, by machine id; of several places it may be at, the worst counts."""
     owners = [(one, state) for one in machines for state in _states(one)]
@@ -78,13 +83,20 @@ def _alarm(outlook: Outlook) -> tuple[bool, float]:
 
 
 def outlooks_if_used(
-    remembered: Remembered, machines: Sequence[MachineNow], weather: Mapping[str, SiteWeather], *, now: datetime, kernel: Kernel
+    remembered: Remembered,
+    machines: Sequence[MachineNow],
+    weather: Mapping[str, SiteWeather],
+    *,
+    now: datetime,
+    kernel: Kernel,
 ) -> dict[str, tuple[Outlook, ...]]:
     """The outlooks of tonight if each machine sprays today; for one as wet as that already, none are needed."""
     soon = {site: replace(one, nights=one.nights[:NIGHTS_IF_USED]) for site, one in weather.items()}
     drier = [one for one in machines if not one.is_as_wet_as_used and not one.state.is_retired]
     cases = [_case(one, _used_today(one, now=now), soon) for one in drier]
-    found = dict(zip((one.machine.id for one in drier), _assess(remembered, cases, now=now, kernel=kernel), strict=True))
+    found = dict(
+        zip((one.machine.id for one in drier), _assess(remembered, cases, now=now, kernel=kernel), strict=True)
+    )
     return {one.machine.id: found.get(one.machine.id, ()) for one in machines}
 
 
@@ -109,7 +121,9 @@ def _case(one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeathe
     )
 
 
-def _assess(remembered: Remembered, cases: Sequence[Case], *, now: datetime, kernel: Kernel) -> list[tuple[Outlook, ...]]:
+def _assess(
+    remembered: Remembered, cases: Sequence[Case], *, now: datetime, kernel: Kernel
+) -> list[tuple[Outlook, ...]]:
     keys = [_inputs(case) for case in cases]
     fresh = {key: case for key, case in zip(keys, cases, strict=True) if key not in remembered.outlooks}
     assessed = assess(list(fresh.values()), now=now, kernel=kernel) if fresh else []
