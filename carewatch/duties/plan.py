@@ -15,7 +15,7 @@ from carewatch.duties.thaw import thaw_duties
 def duties_now(facts: Facts, now: datetime) -> tuple[Duty, ...]:
     """Every duty that is new or can still change, with its state at `now`; running it twice gives the same."""
     protects = protect_duties(facts, now)
-    return (*protects, *thaw_duties(facts, protects, now), *rinse_duties(facts, now), *say_duties(facts, now))
+    return (*protects, *thaw_duties(facts, protects, now), *rinse_duties(facts, protects, now), *say_duties(facts, now))
 
 
 def changed(duties: tuple[Duty, ...], facts: Facts) -> tuple[Duty, ...]:

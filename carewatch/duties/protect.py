@@ -110,7 +110,9 @@ def _moved_on(one: MachineFacts, known: Duty, outlook: Outlook | None, now: date
             return replace(duty, state=known.state)
         duty = replace(duty, due_at=deadline(one, outlook, opened_at=now))
     else:
-        duty = replace(duty, due_at=min(known.due_at, deadline(one, outlook, opened_at=known.opened_at)))
+        # A deadline follows the forecast and the shift until it has passed; then it stays, so that nobody is let off.
+        passed = known.due_at <= now
+        duty = duty if passed else replace(duty, due_at=deadline(one, outlook, opened_at=known.opened_at))
     return replace(duty, state=_answered_state(answers, now))
 
 

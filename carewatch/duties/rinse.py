@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -11,14 +12,17 @@ from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day
 BEFORE_SHIFT_END = timedelta(minutes=20)
 AFTER_LAST_ACTIVITY = timedelta(minutes=10)
 SHIFT_GAP = timedelta(hours=4)  # a longer pause ends a shift
+TIME_FOR_BOTH = timedelta(hours=2)  # chosen: told this long before the deadline, both can still be done
+WANTS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
 AFTER_SHIFT = timedelta(hours=2)  # the evening message passes quiet hours for this long after the last activity
 
 
-def rinse_duties(facts: Facts, now: datetime) -> list[Duty]:
+def rinse_duties(facts: Facts, protects: Iterable[Duty], now: datetime) -> list[Duty]:
     """Rinse duties: for the latest shift of each machine, and older open ones that a new shift has overtaken."""
     duties = []
+    protected_by = {duty.machine: duty.due_at for duty in protects if duty.state in WANTS_A_HAND}
     for one in facts.machines:
-        current = _for_latest_shift(facts, one, now)
+        current = _for_latest_shift(facts, one, protected_by.get(one.machine.id), now)
         if current:
             duties.append(current)
         duties += [
@@ -56,7 +60,7 @@ def leaves_field_at(one: MachineFacts) -> datetime | None:
     return min(ends_at - BEFORE_SHIFT_END, sprayed_at + SHIFT_GAP)
 
 
-def _for_latest_shift(facts: Facts, one: MachineFacts, now: datetime) -> Duty | None:
+def _for_latest_shift(facts: Facts, one: MachineFacts, protect_by: datetime | None, now: datetime) -> Duty | None:
     key, started_at, sprayed_at = rinse_key(one), one.state.last_shift_started_at, one.state.last_sprayed_at
     if key is None or started_at is None or sprayed_at is None or one.state.is_retired:
         return None
@@ -64,6 +68,8 @@ def _for_latest_shift(facts: Facts, one: MachineFacts, now: datetime) -> Duty | 
     is_rinsed = not one.state.unrinsed_sides
     if known is None:
         opens_at = leaves_field_at(one)
+        if opens_at is not None and protect_by is not None:  # flushing and protecting are one instruction in one order
+            opens_at = min(opens_at, protect_by - TIME_FOR_BOTH)
         is_time = opens_at is not None and opens_at <= now
         return None if is_rinsed or not is_time else _opened(one, key, started_at, sprayed_at, now)
     if known.state is DutyState.DONE and is_rinsed:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from carewatch.duties.answers import answers_to
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts, at_local
 from carewatch.duties.flushing import FlushPlan, flush_plan
@@ -17,6 +18,7 @@ from carewatch.notices.desk import Desk
 from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import NOT_OFFICIAL, protect_steps, way_words
 from carewatch.notices.notice import Notice, NoticeKind
+from carewatch.notices.still_wet import late_at
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person, Role
 
@@ -74,6 +76,8 @@ def _item(desk: Desk, one: MachineFacts) -> Item:
         return duty if duty and duty.state in WANTS_A_HAND and not _was_told(desk, duty) else None
 
     protect = desk.protect(one)
+    if protect and (desk.now >= late_at(one, protect) or answers_to(protect.key, one.entries).declined_by):
+        protect = None  # "still wet" speaks of it from here on
     say = f"{DutyKind.SAY}|{one.machine.id}|{desk.now.astimezone(one.site.tz).date()}"
     return Item(
         one=one,

@@ -14,9 +14,10 @@ from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import CAUTIONS, NOT_OFFICIAL, protect_steps
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.words import Reader, listed
-from carewatch.roster.model import Person
+from carewatch.roster.model import Person, PlaceKind
 
 BEFORE_EVENING = timedelta(hours=3)
+NIGHT_LASTS = timedelta(hours=12)
 
 
 def no_forecast_mails(desk: Desk) -> Iterator[Notice]:
@@ -26,13 +27,21 @@ def no_forecast_mails(desk: Desk) -> Iterator[Notice]:
         if not evening - BEFORE_EVENING <= desk.now < evening + BEFORE_EVENING:
             continue
         for person_id, machines in desk.by_first_contact(fleet).items():
-            blind = [one for one in machines if desk.level(one) is Level.NOT_ASSESSED and _holds_liquid(one)]
+            blind = [
+                one
+                for one in machines
+                if desk.level(one) is Level.NOT_ASSESSED and _may_freeze(one, evening + NIGHT_LASTS)
+            ]
             key = f"no_forecast|{person_id}|{local_day(desk.now, fleet.tz)}"
             if blind and not desk.was_sent(key):
                 yield _write(desk, desk.facts.roster.person(person_id), blind, key=key, evening=evening)
 
 
-def _holds_liquid(one: MachineFacts) -> bool:
+def _may_freeze(one: MachineFacts, morning: datetime) -> bool:
+    """Whether it holds anything, unless it stands in a heated shop that counts as heated until the morning."""
+    heated_until = one.state.stands.heat_known_until
+    if one.state.stands.kind is PlaceKind.HEATED_SHOP and heated_until is not None and heated_until >= morning:
+        return False
     return any(contents.fill is not Fill.DRY for contents in one.state.contents.values())
 
 

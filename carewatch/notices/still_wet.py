@@ -30,6 +30,7 @@ from carewatch.weather.nights import night_on
 
 NEXT_CONTACT_AFTER = timedelta(minutes=20)
 EVERYONE_AFTER = timedelta(minutes=40)
+STALE_AFTER = timedelta(hours=3)  # chosen: whoever becomes first contact later in the night is not woken for old news
 STILL_WET = frozenset({DutyState.OPEN, DutyState.LAPSED})
 
 
@@ -58,7 +59,7 @@ def late_at(one: MachineFacts, duty: Duty) -> datetime:
 def people_to_tell(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[Person, ...]:
     """Who must have heard of it by now. A night that only could freeze, or pockets only, wakes nobody further."""
     waited = desk.now - late_at(one, duty)
-    if waited < timedelta(0):
+    if waited < timedelta(0) or (waited > STALE_AFTER and _somebody_was_told(desk, duty)):
         return ()
     chain = desk.address.chain(one.site)
     assigned = tuple(person for person in desk.address.everyone(one) if person.id == duty.assigned_to)
@@ -73,6 +74,10 @@ def people_to_tell(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[Person, .
     else:
         people = first
     return tuple(dict.fromkeys(people))
+
+
+def _somebody_was_told(desk: Desk, duty: Duty) -> bool:
+    return any(duty.key in notice.duties for notice in desk.told.sent if notice.kind is NoticeKind.STILL_WET)
 
 
 def _is_old_news(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
