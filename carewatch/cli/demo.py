@@ -26,7 +26,8 @@ FROM_ON, TO_ON = date(2025, 10, 13), date(2025, 11, 5)
     show_default=True,
     help="Folder for mails and JSON lines; made anew.",
 )
-def demo(out: Path) -> None:
+@click.option("--everything", is_flag=True, help="Tell every entry and message, the everyday ones too.")
+def demo(out: Path, everything: bool) -> None:
     """Three autumn weeks of an invented fleet, offline, in seconds, told as a timeline.
 
     Weather: real hourly records, moved to other dates and places. Forecasts: synthetic, made from them with errors as
@@ -34,17 +35,17 @@ def demo(out: Path) -> None:
     """
     from carewatch.cli.story import progress_over, timeline
     from carewatch.errors import BadInput
-    from carewatch.service.replay import DATABASE, MAILS, read_scenario, replay
+    from carewatch.service.replay import MAILS, MARKER, read_scenario, replay
 
     folder = example_folder()
     scenario = read_scenario(folder)
     if out.exists():
-        if any(out.iterdir()) and not (out / DATABASE).exists():
+        if any(out.iterdir()) and not (out / MARKER).exists():
             raise BadInput(f"{out} holds other files. Give another folder with --out.")
         shutil.rmtree(out)
     steps = replay(scenario, from_on=FROM_ON, to_on=TO_ON, out=out, forecast="synthetic", seed=SEED)
     kept: list[Step] = list(progress_over(steps, scenario, from_on=FROM_ON, to_on=TO_ON))
-    for line in timeline(kept, scenario):
+    for line in timeline(kept, scenario, from_on=FROM_ON, everything=everything):
         click.echo(line)
     for line in _summary(kept, scenario):
         click.echo(line)
