@@ -30,9 +30,10 @@ def config_option(function: Function) -> Function:
 
 @contextmanager
 def installation(config: Path) -> Iterator[tuple[Settings, Workplace]]:
-    """Settings and workplace; the roster files are taken in first."""
+    """Settings and workplace; the roster files are taken in first. While they are broken the last good ones count."""
     from carewatch.errors import FaultyFiles
     from carewatch.service import clock
+    from carewatch.service.gather import current_roster
     from carewatch.service.opening import opened
     from carewatch.service.roster_files import take_in_roster
     from carewatch.settings import read_settings
@@ -40,7 +41,9 @@ def installation(config: Path) -> Iterator[tuple[Settings, Workplace]]:
     settings = read_settings(config)
     with opened(settings) as work:
         faults = take_in_roster(work, settings.fleet_paths, now=clock.now())
-        if faults and not work.remembered.rosters:
+        with work.database.reading() as rx:
+            has_roster = current_roster(work, rx) is not None
+        if not has_roster:
             raise FaultyFiles(faults)
         for fault in faults:
             click.echo(f"{fault} (the last good roster stays in use)", err=True)

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from carewatch.cli.installation import config_option
+from carewatch.cli.installation import config_option, installation
+
+if TYPE_CHECKING:
+    from carewatch.service.workplace import Workplace
+    from carewatch.settings import Settings
 
 
 @click.command()
@@ -17,24 +22,14 @@ def serve(config: Path, *, once: bool) -> None:
 
     Example: carewatch serve --config config/carewatch.toml
     """
-    from carewatch.service import clock
     from carewatch.service.logs import set_up_logs
-    from carewatch.service.opening import channel_of, opened
-    from carewatch.service.rounds import do_round, send_round
+    from carewatch.service.opening import channel_of
     from carewatch.service.running import Running
-    from carewatch.settings import read_settings
 
-    settings = read_settings(config)
-    set_up_logs(settings.service.log_level)
-    with opened(settings) as work:
+    with installation(config) as (settings, work):
+        set_up_logs(settings.service.log_level)
         if once:
-            found = do_round(work, settings.fleet_paths, now=clock.now())
-            sent = send_round(work, channel_of(settings), worker="once")
-            click.echo(f"{len(found.outcome.notices)} new messages, {len(sent.fates)} handed over.")
-            for fault in found.faults:
-                click.echo(str(fault), err=True)
-            if found.faults or sent.trouble:
-                raise click.ClickException(sent.trouble or "The roster files have faults; see above.")
+            _do_once(work, settings)
             return
         running = Running(work, channel_of(settings), settings)
         running.start()
@@ -42,3 +37,17 @@ def serve(config: Path, *, once: bool) -> None:
             running.wait()
         finally:
             running.stop()
+
+
+def _do_once(work: Workplace, settings: Settings) -> None:
+    from carewatch.service import clock
+    from carewatch.service.opening import channel_of
+    from carewatch.service.rounds import do_round, send_round
+
+    found = do_round(work, settings.fleet_paths, now=clock.now)
+    sent = send_round(work, channel_of(settings), worker="once")
+    click.echo(f"{len(found.outcome.notices)} new messages, {sent.handed_over} handed over.")
+    for _, source, words in found.asked.troubles:
+        click.echo(f"{source}: {words}", err=True)
+    if found.faults or sent.trouble:
+        raise click.ClickException(sent.trouble or "The roster files have faults; see above.")

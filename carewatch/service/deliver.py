@@ -62,6 +62,11 @@ class DeliveryReport:
     trouble: str = ""
     is_stopped: bool = False
 
+    @property
+    def handed_over(self) -> int:
+        """How many the server took."""
+        return len(self.keys(Fate.SENT))
+
     def keys(self, fate: Fate) -> tuple[str, ...]:
         """Give the keys of the notices with one fate."""
         return tuple(key for key, own in self.fates if own is fate)

@@ -21,6 +21,7 @@ from carewatch.weather.join import HISTORY_H, join
 
 WAITS = tuple(timedelta(minutes=minutes) for minutes in (0, 2, 5, 10, 15, 30))  # chosen: one try a tick, then rarer
 LASTING_WAIT = timedelta(hours=6)  # chosen: trouble a person must cure is looked at again four times a day
+LONGEST_WAIT = timedelta(hours=24)  # chosen: no Retry-After may keep us from a forecast for longer
 FORECASTS_KEPT = 2000
 NIGHTS_AHEAD = 6  # the night that is ending, tonight and the four after it
 
@@ -35,16 +36,28 @@ class Asked:
     troubles: tuple[tuple[str, str, str], ...]
 
 
-def ask_sources(work: Workplace, sites: Sequence[Site], *, now: datetime) -> Asked:
-    """One try per source and site, where terms and earlier failures allow it; whatever comes is stored at once."""
+def ask_sources(
+    work: Workplace, sites: Sequence[Site], *, now: datetime, goes_on: Callable[[], bool] = lambda: True
+) -> Asked:
+    """One try per source and site, where terms and earlier failures allow it; whatever comes is stored at once.
+
+    `goes_on` is asked before each site; the next round begins with the sites that had to wait.
+    """
     count = 0
     troubles: list[tuple[str, str, str]] = []
-    for site in sites:
+    first = work.remembered.first_site if work.remembered.first_site < len(sites) else 0
+    for number in (*range(first, len(sites)), *range(first)):
+        work.remembered.first_site = number
+        if not goes_on():
+            break
+        site = sites[number]
         for source in work.sources_for(site):
             for address in _addresses(source, site):
                 found, trouble = _try(work, address, now=now)
                 count += found
                 troubles += [(site.id, source.name, trouble)] if trouble else []
+    else:
+        work.remembered.first_site = 0
     return Asked(answers=count, troubles=tuple(troubles))
 
 
@@ -71,7 +84,7 @@ def _try(work: Workplace, address: _Address, *, now: datetime) -> tuple[int, str
     """How many answers came, and the trouble if there was any, now or before and still resting."""
     with work.database.reading() as rx:
         visit = visits.get(rx, address.source.name, address.key)
-    if visit is not None and visit.next_at > now:
+    if visit is not None and _is_resting(visit, now):
         return 0, visit.trouble
     try:
         found = address.ask(address.site, now=now, recall=_recall(work, address.source))
@@ -80,6 +93,11 @@ def _try(work: Workplace, address: _Address, *, now: datetime) -> tuple[int, str
         return 0, str(trouble)
     _keep(work, address, found, had_trouble=visit is not None)
     return len(found), ""
+
+
+def _is_resting(visit: Visit, now: datetime) -> bool:
+    # A rest longer than the longest was set by a clock that has been put back since.
+    return now < visit.next_at <= now + LONGEST_WAIT
 
 
 def _recall(work: Workplace, source: Source) -> Recall:
@@ -107,7 +125,7 @@ def _note_failure(
 ) -> None:
     failures = (visit.failures if visit else 0) + 1
     wait = LASTING_WAIT if trouble.is_lasting else WAITS[min(failures, len(WAITS)) - 1]
-    wait = max(wait, trouble.retry_after or timedelta(0))
+    wait = min(max(wait, trouble.retry_after or timedelta(0)), LONGEST_WAIT)
     failed = Visit(
         source=address.source.name,
         key=address.key,

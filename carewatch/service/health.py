@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import logging
+import socket
+import sys
 import threading
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
@@ -11,14 +13,16 @@ from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
-from carewatch.errors import CarewatchError
+from carewatch.errors import BadInput, CarewatchError
 from carewatch.service.deliver import CHANNEL_STATE
 from carewatch.service.documents import instant
 from carewatch.service.workplace import Workplace
-from carewatch.store import outbox, runs, visits
+from carewatch.store import outbox, rosters, runs, visits
+
+TICK, SEND, WEATHER = "tick", "send", "weather"
+"""The runs whose trouble is told: planning, sending, and whether tonight is known everywhere."""
 
 TICKS_MISSED = 3
-OLD_FORECAST = timedelta(hours=24)
 
 log = logging.getLogger(__name__)
 
@@ -26,19 +30,19 @@ log = logging.getLogger(__name__)
 def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[str, Any]:
     """State `ok`, `degraded` (something outside is in trouble) or `failing` (the service itself), with reasons."""
     with work.database.reading() as rx:
-        tick = runs.get(rx, "tick")
+        tick, sending, weather = (runs.get(rx, name) for name in (TICK, SEND, WEATHER))
         counts = outbox.counts(rx)
         failing = visits.failing(rx)
-    reasons = []
-    is_failing = False
+        has_roster = rosters.latest(rx) is not None
+    reasons = [] if has_roster else ["There is no roster that can be used: nobody is watched over."]
+    is_failing = not has_roster
     if tick is None or tick.last_ok_at is None:
-        is_failing = tick is not None and tick.failures > 0
+        is_failing |= tick is not None and tick.failures > 0
         reasons.append("It has not finished a first round yet.")
     elif now - tick.last_ok_at > TICKS_MISSED * tick_every:
         is_failing = True
         reasons.append(f"The last good round was at {instant(tick.last_ok_at)}.")
-    if tick is not None and tick.trouble:
-        reasons.append(tick.trouble)
+    reasons += [run.trouble for run in (tick, sending, weather) if run is not None and run.trouble]
     reasons += [f"{visit.key}: {visit.trouble}" for visit in failing if (visit.source, visit.key) != CHANNEL_STATE]
     reasons += [f"Mail: {visit.trouble}" for visit in failing if (visit.source, visit.key) == CHANNEL_STATE]
     if counts.refused:
@@ -60,8 +64,14 @@ class HealthServer:
     """Serves /health on a loopback address until stopped."""
 
     def __init__(self, host: str, port: int, document: Callable[[], Mapping[str, Any]]) -> None:
-        self._server = ThreadingHTTPServer((host, port), _handler(document))
-        self._server.daemon_threads = True
+        try:
+            self._server = _server_class(host)((host, port), _handler(document))
+        except (OSError, OverflowError) as error:
+            words = getattr(error, "strerror", None) or error
+            raise BadInput(
+                f"/health cannot be offered on {host} port {port}: {words}. "
+                "Is the service running already? Else set service.health_host and service.health_port."
+            ) from error
         self._thread = threading.Thread(target=self._server.serve_forever, name="health", daemon=True)
 
     @property
@@ -78,6 +88,18 @@ class HealthServer:
         self._server.shutdown()
         self._server.server_close()
         self._thread.join()
+
+
+def _server_class(host: str) -> type[ThreadingHTTPServer]:
+    class Server(ThreadingHTTPServer):
+        daemon_threads = True
+        address_family = socket.AF_INET6 if ":" in host else socket.AF_INET
+
+        def handle_error(self, request: object, client_address: object) -> None:
+            del request, client_address
+            log.warning("health_not_answered", extra={"reason": repr(sys.exception())})
+
+    return Server
 
 
 def _handler(document: Callable[[], Mapping[str, Any]]) -> type[BaseHTTPRequestHandler]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
+import time
 
 from pythonjsonlogger.json import JsonFormatter
 
@@ -11,11 +12,14 @@ from pythonjsonlogger.json import JsonFormatter
 def set_up_logs(level: str) -> None:
     """Send everything to standard error as JSON lines."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(
-        JsonFormatter(
-            "{asctime}{levelname}{name}{message}", style="{", rename_fields={"asctime": "at", "message": "event"}
-        )
+    formatter = JsonFormatter(
+        "{asctime}{levelname}{name}{message}",
+        style="{",
+        datefmt="%Y-%m-%dT%H:%M:%SZ",
+        rename_fields={"asctime": "at", "message": "event"},
     )
+    formatter.converter = time.gmtime
+    handler.setFormatter(formatter)
     root = logging.getLogger()
     root.handlers = [handler]
     root.setLevel(level.upper())

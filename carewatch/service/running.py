@@ -22,14 +22,13 @@ from carewatch.channels.port import Channel
 from carewatch.errors import CarewatchError
 from carewatch.service import clock
 from carewatch.service.deliver import forget_channel_trouble
-from carewatch.service.health import HealthServer, health_of
-from carewatch.service.rounds import beat, do_round, note_failed_round, send_round
+from carewatch.service.health import SEND, TICK, HealthServer, health_of
+from carewatch.service.rounds import beat, do_round, note_failed, send_round
 from carewatch.service.workplace import Workplace
 from carewatch.settings import Settings
 
 SEND_EVERY = timedelta(seconds=10)
 OVERDUE_AFTER = 2.2  # intervals without a tick until the watchdog wakes the job
-TICK_JOB, SEND_JOB = "tick", "send"
 
 log = logging.getLogger(__name__)
 
@@ -64,10 +63,12 @@ class Running:
         self.health = HealthServer(settings.service.health_host, settings.service.health_port, self._health)
 
     def start(self) -> None:
-        """Begin: first round at once."""
+        """Begin: first round at once. From here on SIGTERM and SIGINT end the service instead of the process."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._leave)
         forget_channel_trouble(self._work.database)
-        self._scheduler.add_job(self._guarded(self._tick), Every(self._every), id=TICK_JOB)
-        self._scheduler.add_job(self._guarded(self._send), Every(SEND_EVERY), id=SEND_JOB)
+        self._scheduler.add_job(self._guarded(TICK, self._tick), Every(self._every), id=TICK)
+        self._scheduler.add_job(self._guarded(SEND, self._send), Every(SEND_EVERY), id=SEND)
         self._scheduler.start()
         self.health.start()
         threading.Thread(target=self._watch, name="watchdog", daemon=True).start()
@@ -82,34 +83,30 @@ class Running:
 
     def wait(self) -> None:
         """Block until SIGTERM or SIGINT."""
-
-        def leave(number: int, frame: FrameType | None) -> None:
-            del number, frame
-            self._is_over.set()
-
-        signal.signal(signal.SIGTERM, leave)
-        signal.signal(signal.SIGINT, leave)
         self._is_over.wait()
 
+    def _leave(self, number: int, frame: FrameType | None) -> None:
+        del number, frame
+        self._is_over.set()
+
     def _tick(self) -> None:
-        now = clock.now()
         try:
-            do_round(self._work, self._settings.fleet_paths, now=now)
-            beat(self._settings.heartbeat_path, now=now)
+            do_round(self._work, self._settings.fleet_paths, now=clock.now, is_over=self._is_over.is_set)
+            beat(self._settings.heartbeat_path, now=clock.now())
         finally:
             self._ticked_at_s = clock.monotonic_s()
 
     def _send(self) -> None:
         send_round(self._work, self._channel, worker=self._worker)
 
-    def _guarded(self, job: Callable[[], None]) -> Callable[[], None]:
+    def _guarded(self, name: str, job: Callable[[], None]) -> Callable[[], None]:
         """The one place that catches everything: a failed run is noted and the service goes on."""
 
         def run() -> None:
             try:
                 job()
             except Exception as error:  # noqa: BLE001
-                note_failed_round(self._work, error, now=clock.now())
+                note_failed(self._work, name, error, now=clock.now())
 
         return run
 
@@ -118,8 +115,8 @@ class Running:
             waited_s = clock.monotonic_s() - self._ticked_at_s
             if waited_s > OVERDUE_AFTER * self._every.total_seconds():
                 log.warning("tick_overdue", extra={"waited_s": round(waited_s)})
-                self._scheduler.modify_job(TICK_JOB, next_run_time=clock.now())
-                self._scheduler.modify_job(SEND_JOB, next_run_time=clock.now())
+                self._scheduler.modify_job(TICK, next_run_time=clock.now())
+                self._scheduler.modify_job(SEND, next_run_time=clock.now())
                 self._ticked_at_s = clock.monotonic_s()
 
     def _health(self) -> dict[str, object]:

@@ -46,8 +46,7 @@ class Remembered:
     rosters: dict[str, Roster] = field(default_factory=dict)
     forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
-
-    faulty_roster: str | None = None
+    first_site: int = 0
     logbook: tuple[int, dict[str, tuple[Entry, ...]]] | None = None
 
     def forget(self) -> None:
