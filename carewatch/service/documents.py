@@ -59,7 +59,7 @@ def _contents(contents: Contents) -> dict[str, Any]:
     return {
         "holds": contents.liquid.name,
         "full": contents.fill is Fill.FULL,
-        "freezes_at_c": contents.freezes_at_c,
+        "freezes_at_c": _rounded(contents.freezes_at_c, 1),
         "known_by": contents.known_by,
         "since": instant(contents.since),
     }

@@ -18,20 +18,31 @@ from carewatch.roster.reading import parse_roster
 from carewatch.service.assessing import MachineNow, outlooks_as_held, outlooks_if_used
 from carewatch.service.forecasts import site_weather
 from carewatch.service.workplace import Remembered, Workplace
-from carewatch.store import duties, entries, outbox, rosters
+from carewatch.store import duties, entries, outbox, rosters, runs
+from carewatch.store.runs import Run
 from carewatch.weather.forecast import SiteWeather
 
 ENTRIES_SHOWN_FOR = timedelta(days=30)
 NOTICES_REMEMBERED_FOR = timedelta(days=14)
 DUTIES_REMEMBERED_FOR = timedelta(days=14)
+RUN = "plan"
+
+Picture = tuple[int, Run | None]
+"""What tells whether anything was decided or answered since: the number of entries and the last run of the plan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gathered:
-    """The facts of one run and what was told before."""
+    """The facts of one run, what was told before, and when that picture was taken."""
 
     facts: Facts
     told: Told
+    picture: Picture
+
+
+def picture(rx: Connection) -> Picture:
+    """The mark of what is known now; another one means that facts have changed."""
+    return entries.count(rx), runs.get(rx, RUN)
 
 
 def current_roster(work: Workplace, rx: Connection) -> Roster | None:
@@ -60,8 +71,11 @@ def gather(work: Workplace, *, now: datetime) -> Gathered | None:
             expired=outbox.expired_unfolded(rx),
             ways=work.ways,
         )
+        taken = picture(rx)
     machines = _machine_facts(work, roster, logbook, weather, now=now)
-    return Gathered(facts=Facts(roster=roster, machines=machines, weather=weather, duties=ledger), told=told)
+    return Gathered(
+        facts=Facts(roster=roster, machines=machines, weather=weather, duties=ledger), told=told, picture=taken
+    )
 
 
 def _logbook(remembered: Remembered, rx: Connection) -> Mapping[str, tuple[Entry, ...]]:

@@ -3,56 +3,73 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection
 
 from carewatch.channels.message import compose, message_id_for
-from carewatch.duties.facts import Facts
+from carewatch.duties.duty import Duty
+from carewatch.duties.facts import Facts, MachineFacts, tonight
 from carewatch.errors import BadInput
 from carewatch.freeze.outlook import Outlook, Urgency
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.plan import Plan, plan
 from carewatch.notices.still_wet import STILL_WET
 from carewatch.roster.model import Roster
-from carewatch.service.documents import duty_line, notice_line, outlook_document, without_age
+from carewatch.service.documents import duty_line, instant, notice_line, outlook_document, without_age
 from carewatch.service.forecasts import ask_sources
-from carewatch.service.gather import Gathered, current_roster, gather
+from carewatch.service.gather import RUN, Gathered, current_roster, gather, picture
 from carewatch.service.workplace import Workplace
 from carewatch.store import duties, notices, outbox, outlooks, runs
 
-RUN = "plan"
 LOOK_AGAIN_AFTER = timedelta(hours=1)
+MOST_TRIES = 3  # chosen: facts that change faster than the plan is made wait for the next run
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What one run did; `notices` are only those that were new."""
+    """What one run did; `notices` are only those that were new; `blind`: machines nothing is known of for tonight."""
 
     notices: tuple[Notice, ...]
     duties: int
     outlooks: int
     next_due_at: datetime
+    blind: tuple[str, ...] = ()
 
 
 def run_plan(work: Workplace, *, now: datetime) -> Outcome:
-    """Gather, plan, apply. Running it twice, or on two instances at once, sends nothing twice."""
-    gathered = gather(work, now=now)
-    if gathered is None:
-        return Outcome(notices=(), duties=0, outlooks=0, next_due_at=now + LOOK_AGAIN_AFTER)
-    decided = plan(gathered.facts, gathered.told, now)
-    return apply(work, gathered, decided, now=now)
+    """Gather, plan, apply. Running it twice, or on two instances at once, sends nothing twice.
+
+    What was decided before an answer came in is dropped and decided anew, so that no reminder crosses an answer.
+    """
+    for tries_left in reversed(range(MOST_TRIES)):
+        gathered = gather(work, now=now)
+        if gathered is None:
+            break
+        decided = plan(gathered.facts, gathered.told, now)
+        outcome = apply(work, gathered, decided, now=now, is_last_try=tries_left == 0)
+        if outcome is not None:
+            return outcome
+    return Outcome(notices=(), duties=0, outlooks=0, next_due_at=now + LOOK_AGAIN_AFTER)
 
 
-def apply(work: Workplace, gathered: Gathered, decided: Plan, *, now: datetime) -> Outcome:
-    """Store what follows in one transaction: duties, outlooks, notices with their final bytes."""
+def apply(
+    work: Workplace, gathered: Gathered, decided: Plan, *, now: datetime, is_last_try: bool = False
+) -> Outcome | None:
+    """Store what follows in one transaction: duties, outlooks, notices with their final bytes.
+
+    None, and nothing is stored, if the facts have changed since they were gathered.
+    """
     with work.database.transaction() as tx:
+        if not is_last_try and picture(tx) != gathered.picture:
+            return None
         new_duties = [duty_line(duty, at=now) for duty in duties.append_all(tx, decided.duties, at=now)]
-        new_outlooks = _keep_outlooks(tx, gathered.facts, now=now)
+        new_outlooks = _keep_outlooks(tx, gathered.facts, decided.duties, now=now)
         new_notices = [notice for notice in decided.notices if queue_notice(work, tx, notice)]
         _fold_expired(tx, gathered, new_notices)
         runs.succeeded(tx, RUN, at=now, next_due_at=decided.next_due_at)
@@ -68,7 +85,13 @@ def apply(work: Workplace, gathered: Gathered, decided: Plan, *, now: datetime) 
         duties=len(new_duties),
         outlooks=len(new_outlooks),
         next_due_at=decided.next_due_at,
+        blind=tuple(one.machine.id for one in gathered.facts.machines if _is_blind(one, now=now)),
     )
+
+
+def _is_blind(one: MachineFacts, *, now: datetime) -> bool:
+    outlook = one.outlook(tonight(now, one.site.tz))
+    return not one.state.is_retired and (outlook is None or not outlook.is_assessed)
 
 
 def queue_notice(work: Workplace, tx: Connection, notice: Notice) -> bool:
@@ -94,29 +117,32 @@ def _fold_expired(tx: Connection, gathered: Gathered, written: list[Notice]) -> 
             notices.mark_folded(tx, missed, into=notice.key)
 
 
-def _keep_outlooks(tx: Connection, facts: Facts, *, now: datetime) -> list[dict[str, Any]]:
+def _keep_outlooks(tx: Connection, facts: Facts, changed: tuple[Duty, ...], *, now: datetime) -> list[dict[str, Any]]:
     """Store the outlooks that changed in more than the age of their forecast; give them as lines."""
     first_night = min((one.outlooks[0].night for one in facts.machines if one.outlooks), default=now.date())
     known = {(stored.machine, stored.night): stored.document for stored in outlooks.latest(tx, from_night=first_night)}
     lines = []
-    for outlook in outlooks_now(facts, now=now):
+    ledger = {**facts.duties, **{duty.key: duty for duty in changed}}
+    for outlook in outlooks_now(facts, ledger, now=now):
         document = outlook_document(outlook)
         before = known.get((outlook.machine, outlook.night))
         if before is None or without_age(before) != without_age(document):
             outlooks.put(tx, machine=outlook.machine, night=outlook.night, document=document, at=now)
-            lines.append({"at": now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), **document})
+            lines.append({"at": instant(now), **document})
     return lines
 
 
-def outlooks_now(facts: Facts, *, now: datetime) -> list[Outlook]:
+def outlooks_now(facts: Facts, ledger: Mapping[str, Duty], *, now: datetime) -> list[Outlook]:
     """Every outlook; a machine still wet at its deadline has urgency immediate for that night."""
     late = {
         (duty.machine, duty.night)
-        for duty in facts.duties.values()
+        for duty in ledger.values()
         if duty.kind.value == "protect" and duty.state in STILL_WET and duty.due_at <= now
     }
     return [
-        replace(outlook, urgency=Urgency.IMMEDIATE) if (outlook.machine, outlook.night) in late else outlook
+        replace(outlook, urgency=Urgency.IMMEDIATE)
+        if outlook.is_assessed and (outlook.machine, outlook.night) in late
+        else outlook
         for one in facts.machines
         for outlook in one.outlooks
     ]
@@ -139,6 +165,6 @@ def look(work: Workplace, *, now: datetime, asks: bool) -> Look:
         raise BadInput("There is no roster yet. Run `carewatch check`.")
     asked = ask_sources(work, roster.sites, now=now) if asks else None
     gathered = gather(work, now=now)
-    found = tuple(outlooks_now(gathered.facts, now=now)) if gathered else ()
+    found = tuple(outlooks_now(gathered.facts, gathered.facts.duties, now=now)) if gathered else ()
     troubles = tuple(f"{site}, {source}: {words}" for site, source, words in (asked.troubles if asked else ()))
     return Look(roster=roster, outlooks=found, troubles=troubles)
