@@ -34,10 +34,13 @@ class LineRecorder:
         kept_until = instant(after) or ""
         for name in NAMES:
             path = self._path(name)
-            lines = path.read_text(encoding="utf-8").splitlines(keepends=True) if path.exists() else []
-            kept = [line for line in lines if line.endswith("\n") and json.loads(line)["at"] <= kept_until]
+            # split, not splitlines: a name may hold one of the other characters that Unicode calls a line's end
+            *whole, _broken_off = (
+                path.read_text(encoding="utf-8", errors="replace").split("\n") if path.exists() else [""]
+            )
+            kept = [line for line in whole if json.loads(line)["at"] <= kept_until]
             half = path.with_suffix(".part")
-            half.write_text("".join(kept), encoding="utf-8")
+            half.write_text("".join(f"{line}\n" for line in kept), encoding="utf-8")
             half.replace(path)
 
     def _path(self, name: str) -> Path:

@@ -12,15 +12,16 @@ from carewatch.channels.files import FileChannel
 from carewatch.errors import BadInput, Fault, FaultyFiles
 from carewatch.freeze.engines import fastest
 from carewatch.logbook.entries import Entry
-from carewatch.logbook.reading import check_entry, entry_from_json
+from carewatch.logbook.reading import read_logbook
 from carewatch.roster.files import FoundFiles, read_texts
 from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
 from carewatch.roster.watch import fingerprint_of
 from carewatch.service.deliver import deliver_due
 from carewatch.service.forecasts import ask_sources
+from carewatch.service.gather import RUN
 from carewatch.service.recording import LineRecorder
-from carewatch.service.usecase import RUN, Outcome, run_plan
+from carewatch.service.usecase import Outcome, run_plan
 from carewatch.service.workplace import Signature, Workplace
 from carewatch.sources.choice import covering, of_scenario
 from carewatch.sources.made_errors import ISSUE_EVERY
@@ -31,6 +32,7 @@ from carewatch.store.database import Database
 ISSUE_READ_AFTER = timedelta(minutes=20)  # chosen: a service takes some minutes to publish what it issued
 DATABASE = "carewatch.db"
 MAILS = "mails"
+MARKER = "replay.json"
 SIGNATURE = Signature(name="carewatch", address="carewatch@replay.example")
 
 
@@ -64,40 +66,32 @@ def read_scenario(folder: Path) -> Scenario:
     found = read_texts((folder / "fleet.toml",))
     texts = {Path(name).name: text for name, text in found.texts.items()}
     roster, _ = parse_roster(texts, found.faults)
-    logbook = tuple(_read_logbook(folder / "logbook.jsonl", roster))
+    logbook = _read_logbook(folder / "logbook.jsonl", roster)
     forecasts = [at for site in roster.sites for at, _, _ in recorded_files(folder / "forecasts" / site.id)]
     return Scenario(
         folder=folder,
         roster=roster,
         texts=texts,
         logbook=logbook,
-        events=tuple(sorted({*(entry.recorded_at for entry in logbook), *forecasts})),
+        events=tuple(sorted({_whole_second(at) for at in (*(entry.recorded_at for entry in logbook), *forecasts)})),
     )
 
 
-def _read_logbook(path: Path, roster: Roster) -> Iterator[Entry]:
+def _read_logbook(path: Path, roster: Roster) -> tuple[Entry, ...]:
     if not path.exists():
-        return
-    faults: list[Fault] = []
-    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
-        if not line.strip():
-            continue
-        where = f"{path.name}:{number}"
-        try:
-            entry = entry_from_json(json.loads(line), where=where)
-        except (ValueError, BadInput) as error:
-            faults.append(_line_fault(path, number, f"{error}", "See `carewatch log --schema`."))
-            continue
-        misfits = check_entry(entry, roster)
-        faults += misfits
-        if not misfits:
-            yield entry
-    if faults:
-        raise FaultyFiles(faults)
+        return ()
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise FaultyFiles([_file_fault(path, "is not UTF-8 text.", "Save it again as UTF-8.", line=line)]) from error
+    except OSError as error:
+        raise FaultyFiles([_file_fault(path, f"cannot be read: {error.strerror}.", "Check its rights.")]) from error
+    return read_logbook(text, file=path.name, roster=roster)
 
 
-def _line_fault(path: Path, number: int, problem: str, fix: str) -> Fault:
-    return Fault(file=path.name, line=number, field="(line)", value="", problem=problem, fix=fix)
+def _file_fault(path: Path, problem: str, fix: str, *, line: int | None = None) -> Fault:
+    return Fault(file=path.name, line=line, field="(file)", value="", problem=problem, fix=fix)
 
 
 def replay(
@@ -117,7 +111,7 @@ def replay(
     zone = scenario.roster.fleets[0].tz
     starts_at = datetime.combine(from_on, time(0), zone).astimezone(UTC)
     ends_at = datetime.combine(to_on + timedelta(days=1), time(0), zone).astimezone(UTC)
-    out.mkdir(parents=True, exist_ok=True)
+    _take_folder(out, {"from": from_on.isoformat(), "forecast": forecast or "recorded", "seed": seed})
     work = _workplace(scenario, out, forecast=forecast, seed=seed)
     _put_in(work, scenario, at=starts_at)
     channel = FileChannel(out / MAILS)
@@ -156,10 +150,15 @@ def _visible(scenario: Scenario, after: datetime, until: datetime) -> tuple[Entr
 def _next(scenario: Scenario, now: datetime, due_at: datetime | None) -> datetime:
     """The next instant at which something can be different."""
     return min(
-        *(at for at in (due_at,) if at is not None and at > now),
+        *(_whole_second(at) for at in (due_at,) if at is not None and at > now),
         next((at for at in scenario.events if at > now), datetime.max.replace(tzinfo=UTC)),
         _next_issue_at(now),
     )
+
+
+def _whole_second(at: datetime) -> datetime:
+    """The second in which it is known: steps lie on whole seconds, as the lines written down tell them apart by it."""
+    return at if at.microsecond == 0 else at.replace(microsecond=0) + timedelta(seconds=1)
 
 
 def _next_issue_at(now: datetime) -> datetime:
@@ -170,6 +169,25 @@ def _next_issue_at(now: datetime) -> datetime:
 
 def _deliver(work: Workplace, channel: FileChannel, *, now: datetime) -> None:
     deliver_due(work.database, channel, sender=SIGNATURE.address, now=lambda: now, worker="replay", jitter=lambda: 0.5)
+
+
+def _take_folder(out: Path, told: dict[str, object]) -> None:
+    """Make the folder, or make sure that it holds the beginning of this very replay and of nothing else."""
+    marker = out / MARKER
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        known = json.loads(marker.read_text(encoding="utf-8")) if marker.exists() else None
+        if known is None and (out / DATABASE).exists():
+            raise BadInput(f"{out} holds a database that is not a replay's. Give another --out.")
+        if known is None:
+            half = marker.with_suffix(".part")
+            half.write_text(json.dumps(told) + "\n", encoding="utf-8")
+            half.replace(marker)
+    except (OSError, ValueError) as error:
+        raise BadInput(f"The folder {out} cannot be used: {getattr(error, 'strerror', None) or error}.") from error
+    if known not in (None, told):
+        begun = ", ".join(f"{name} {value}" for name, value in known.items())
+        raise BadInput(f"{out} holds a replay begun with {begun}. Go on with the same, or give another --out.")
 
 
 def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int) -> Workplace:
