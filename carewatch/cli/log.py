@@ -105,7 +105,7 @@ def _field(kind: str, detail: str) -> tuple[str, Any]:
         return name, text
     try:
         return name, json.loads(text.lower())
-    except ValueError:
+    except (ValueError, RecursionError):
         return name, text
 
 

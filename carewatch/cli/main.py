@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -68,4 +69,11 @@ def main() -> None:
         sys.exit(1)
     except CarewatchError as error:
         click.echo(str(error), err=True)
+        sys.exit(1)
+    except BrokenPipeError:  # whoever read our words has had enough, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        click.echo(f"{where}{error.strerror or error}. Check the path and its rights.", err=True)
         sys.exit(1)
