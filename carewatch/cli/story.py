@@ -50,7 +50,7 @@ def progress_over(steps: Iterable[Step], scenario: Scenario, *, from_on: date, t
 
 
 def timeline(steps: Iterable[Step], scenario: Scenario, *, from_on: date, everything: bool) -> Iterator[str]:
-    """Day by day what came in (<-) and what went out (->), local to the machine; routine counted unless `everything`."""
+    """Day by day what came in (<-) and went out (->), local to the machine; routine is counted unless `everything`."""
     zone = scenario.roster.fleets[0].tz
     days: dict[date, list[Line]] = {}
     for step in steps:
