@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from importlib import import_module
 from itertools import pairwise
-from math import exp, isnan, nan, sqrt
+from math import exp, isnan, log, log1p, nan, sqrt
 from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
@@ -22,6 +22,8 @@ from carewatch.freeze.kernel import SUB_STEPS, Load, Run
 from carewatch.units import ZERO_C_IN_K
 
 FloatArray = npt.NDArray[np.float64]
+Marks = tuple[float, float, float, float, float, float, float]
+"""The weather of one column at one mark, in the order of `exchange.MARKS`."""
 numba: Any = import_module("numba")  # it has no types
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -236,36 +238,50 @@ def _body(rows: FloatArray, column: int) -> Body:
 
 
 @_compiled
-def _middle(marks: FloatArray, hour: int, column: int, share: float) -> float:
-    before = marks[hour, column]
-    return float(before + (marks[hour + 1, column] - before) * share)
+def _fourth_power(value: float) -> float:
+    return value * value * (value * value)
 
 
 @_compiled
-def _felt(figures: Figures, weather: tuple[FloatArray, ...], hour: int, column: int, share: float) -> Felt:
-    air_c, dew_c, wind_mps, cloud_fraction, ground_below_air_c, sky_open, is_wet = weather
-    air_k = _middle(air_c, hour, column, share) + figures.zero_k
+def _at_mark(weather: tuple[FloatArray, ...], mark: int, column: int) -> Marks:
+    return (
+        weather[0][mark, column],
+        weather[1][mark, column],
+        weather[2][mark, column],
+        weather[3][mark, column],
+        weather[4][mark, column],
+        weather[5][mark, column],
+        weather[6][mark, column],
+    )
+
+
+@_compiled
+def _felt(figures: Figures, before: Marks, after: Marks, share: float) -> Felt:
+    air_k = before[0] + (after[0] - before[0]) * share + figures.zero_k
     return Felt(
         air_k,
-        _water_pa(_middle(dew_c, hour, column, share)),
-        _middle(wind_mps, hour, column, share),
-        _middle(cloud_fraction, hour, column, share),
-        air_k - _middle(ground_below_air_c, hour, column, share),
-        _middle(sky_open, hour, column, share),
-        _middle(is_wet, hour, column, share),
+        _water_pa(before[1] + (after[1] - before[1]) * share),
+        before[2] + (after[2] - before[2]) * share,
+        before[3] + (after[3] - before[3]) * share,
+        air_k - (before[4] + (after[4] - before[4]) * share),
+        before[5] + (after[5] - before[5]) * share,
+        before[6] + (after[6] - before[6]) * share,
     )
 
 
 @_compiled
 def _convection_w(figures: Figures, body: Body, felt: Felt, part_k: float) -> float:
-    ratio = felt.air_k / figures.zero_k
-    per_diameter = 0.02436 * ratio**0.86 / body.diameter_m
-    viscosity = 1.7218e-5 * ratio**0.79 * figures.gas * felt.air_k / figures.pressure_pa
+    log_ratio = log(felt.air_k / figures.zero_k)
+    per_diameter = 0.02436 * exp(0.86 * log_ratio) / body.diameter_m
+    viscosity = 1.7218e-5 * exp(0.79 * log_ratio) * figures.gas * felt.air_k / figures.pressure_pa
     reynolds = felt.wind_mps * body.diameter_m / viscosity
-    forced = 0.3 + figures.forced * sqrt(reynolds) * (1.0 + (reynolds / 282000.0) ** 0.625) ** 0.8
+    # powers of 5/8, 4/5 and 1/6 as roots and one logarithm: the general power takes three times as long
+    root = sqrt(reynolds / 282000.0)
+    forced = 0.3 + figures.forced * sqrt(reynolds) * exp(0.8 * log1p(root * sqrt(sqrt(root))))
     rayleigh_per_k = figures.gravity * figures.prandtl * body.diameter_m**3 / (felt.air_k * viscosity * viscosity)
-    natural = (0.60 + figures.natural * (rayleigh_per_k * abs(part_k - felt.air_k)) ** (1.0 / 6.0)) ** 2
-    return float(per_diameter * sqrt(sqrt(forced**4 + natural**4)))
+    natural = 0.60 + figures.natural * sqrt(np.cbrt(rayleigh_per_k * abs(part_k - felt.air_k)))
+    natural *= natural
+    return float(per_diameter * sqrt(sqrt(_fourth_power(forced) + _fourth_power(natural))))
 
 
 @_compiled
@@ -274,7 +290,7 @@ def _radiant_k(figures: Figures, body: Body, felt: Felt) -> float:
     clear = 1.0 - (1.0 + water_cm) * exp(-sqrt(1.2 + 3.0 * water_cm))
     emissivity = clear + figures.cloud_factor * felt.cloud_fraction * (1.0 - clear)
     view = body.sky_view * felt.sky_open
-    return sqrt(sqrt(view * emissivity * felt.air_k**4 + (1.0 - view) * felt.ground_k**4))
+    return sqrt(sqrt(view * emissivity * _fourth_power(felt.air_k) + (1.0 - view) * _fourth_power(felt.ground_k)))
 
 
 @_compiled
@@ -404,8 +420,9 @@ def _columns(
             ice_fraction[hour, j] = _ice_share(body, heat)
             if not spans_h[0][j] <= hour < min(spans_h[1][j], weather[0].shape[0] - 1):
                 continue
+            earlier, later = _at_mark(weather, hour, j), _at_mark(weather, hour + 1, j)
             for step in range(sub_steps):
-                felt = _felt(figures, weather, hour, j, (step + 0.5) / sub_steps)
+                felt = _felt(figures, earlier, later, (step + 0.5) / sub_steps)
                 conductance, pull_k = _exchange(figures, body, felt, now_k)
                 flow_j = step_s * conductance * (pull_k - now_k)
                 before, heat = heat, heat + flow_j * _relaxation(step_s * conductance * _per_j(body, heat))
