@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from carewatch.duties.duty import Duty
 from carewatch.freeze.outlook import Outlook
-from carewatch.logbook.entries import Entry
+from carewatch.logbook.entries import Entry, EntryKind
 from carewatch.logbook.state import MachineState
 from carewatch.roster.model import Fleet, Machine, Roster, Site
 from carewatch.weather.forecast import SiteWeather
@@ -40,6 +40,17 @@ class MachineFacts:
         """The outlook for one night if it sprays today."""
         return next((outlook for outlook in self.outlooks_if_used if outlook.night == night), None)
 
+    def is_frozen_before(self, night: date) -> bool:
+        """Whether ice stands in it before that night begins; somebody who thawed it that day knows better."""
+        outlook = self.outlook(night)
+        return outlook is not None and outlook.is_frozen_already and not self.was_thawed_on(night)
+
+    def was_thawed_on(self, day: date) -> bool:
+        """Whether somebody reported it thawed on that day (from 4 am on)."""
+        return any(
+            entry.kind is EntryKind.THAWED and tonight(entry.happened_at, self.site.tz) == day for entry in self.entries
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
@@ -53,6 +64,14 @@ class Facts:
     def of(self, fleet: Fleet) -> Iterator[MachineFacts]:
         """The machines of one fleet, in roster order."""
         return (facts for facts in self.machines if facts.fleet.id == fleet.id)
+
+
+def by_machine(duties: Iterable[Duty]) -> dict[str, list[Duty]]:
+    """Duties by the id of their machine."""
+    found: dict[str, list[Duty]] = {}
+    for duty in duties:
+        found.setdefault(duty.machine, []).append(duty)
+    return found
 
 
 def at_local(on: date, moment: time, zone: ZoneInfo) -> datetime:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 
 from carewatch.duties.answers import Answers, answers_to, evidence_since
 from carewatch.duties.daylight import sunset_at
 from carewatch.duties.duty import Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day, tonight
+from carewatch.duties.facts import Facts, MachineFacts, at_local, by_machine, tonight
+from carewatch.duties.rinse import AFTER_LAST_ACTIVITY, planned_end_at
 from carewatch.freeze.outlook import Outlook
 from carewatch.weather.nights import night_on
 
@@ -48,14 +49,10 @@ def protect_key(machine: str, night: object) -> str:
 
 def protect_duties(facts: Facts, now: datetime) -> list[Duty]:
     """Every protect duty as it stands at `now`: those in the ledger that can still change, and the new ones."""
-    duties = []
+    duties, ledger = [], by_machine(duty for duty in facts.duties.values() if duty.kind is DutyKind.PROTECT)
     for one in facts.machines:
         nights = {tonight(now, one.site.tz)}
-        nights |= {
-            duty.night
-            for duty in facts.duties.values()
-            if duty.kind is DutyKind.PROTECT and duty.machine == one.machine.id and not _is_settled(duty, one, now)
-        }
+        nights |= {duty.night for duty in ledger.get(one.machine.id, ()) if not _is_settled(duty, one, now)}
         duties += [duty for night in sorted(nights) if (duty := _judge(facts, one, night, now))]
     return duties
 
@@ -66,14 +63,14 @@ def _is_settled(duty: Duty, one: MachineFacts, now: datetime) -> bool:
     return is_over and duty.state not in (DutyState.OPEN, DutyState.PROMISED)
 
 
-def _judge(facts: Facts, one: MachineFacts, night: object, now: datetime) -> Duty | None:
+def _judge(facts: Facts, one: MachineFacts, night: date, now: datetime) -> Duty | None:
     known = facts.duties.get(protect_key(one.machine.id, night))
-    outlook = next((outlook for outlook in one.outlooks if outlook.night == night), None)
+    outlook = one.outlook(night)
     level = level_of(outlook, one.fleet.threshold_tonight)
     if known is None:
         if outlook is None or one.state.is_retired or level not in (Level.FREEZES, Level.COULD):
             return None
-        if outlook.is_frozen_already:  # protecting comes too late: it must be thawed (thaw.py)
+        if one.is_frozen_before(night):  # protecting comes too late: it must be thawed (thaw.py)
             return None
         return _opened(one, outlook, now)
     return _moved_on(one, known, outlook, now)
@@ -94,21 +91,25 @@ def _opened(one: MachineFacts, outlook: Outlook, now: datetime) -> Duty:
 
 
 def _moved_on(one: MachineFacts, known: Duty, outlook: Outlook | None, now: datetime) -> Duty:
-    """The same duty with what has happened since. The moves stand in DESIGN order: accepted, done, promised, late."""
-    answers = answers_to(known.key, one.entries)
-    evidence = evidence_since(known.opened_at, one.entries)
+    """The same duty with what has happened since. Its night over, safe, or as answered."""
+    if one.state.is_retired and known.state in STILL_POSSIBLE:
+        return replace(known, state=DutyState.CANCELLED)
+    answers = answers_to(known.key, one.entries, since=known.opened_at)
+    evidence = evidence_since(known.opened_at, one.entries, stands=one.state.stands.kind)
+    is_closed = known.state in (DutyState.DONE, DutyState.CANCELLED)
     duty = replace(known, assigned_to=answers.assigned_to, promised_until=answers.promised_until)
     if night_on(known.night, one.site.tz).end_at <= now:
         return replace(duty, state=DutyState.LAPSED if known.state in STILL_POSSIBLE else known.state)
-    if outlook is None or outlook.chance is None:
-        return replace(duty, state=_answered_state(answers, now))
+    if outlook is None or outlook.chance is None:  # nothing new is known: neither closed nor opened again by that
+        return replace(duty, state=known.state if is_closed else _answered_state(answers, now))
     duty = replace(duty, because=outlook.because)
     if outlook.is_assessed and outlook.chance < CLOSING_SHARE * one.fleet.threshold_tonight:
         return replace(duty, state=DutyState.DONE if evidence else DutyState.CANCELLED)
-    if known.state in (DutyState.DONE, DutyState.CANCELLED):
-        if outlook.chance < one.fleet.threshold_tonight:
+    if is_closed:
+        if outlook.chance < one.fleet.threshold_tonight or one.state.is_retired:
             return replace(duty, state=known.state)
-        duty = replace(duty, due_at=deadline(one, outlook, opened_at=now))
+        answers = answers_to(known.key, one.entries, since=now)  # what was promised for the first time is past
+        duty = replace(duty, opened_at=now, due_at=deadline(one, outlook, opened_at=now), promised_until=None)
     else:
         # A deadline follows the forecast and the shift until it has passed; then it stays, so that nobody is let off.
         passed = known.due_at <= now
@@ -127,22 +128,30 @@ def _answered_state(answers: Answers, now: datetime) -> DutyState:
 def deadline(one: MachineFacts, outlook: Outlook, *, opened_at: datetime) -> datetime:
     """By when somebody must have protected it.
 
-    Early first ice minus the working time; before the end of work and before dark if that leaves two hours, but not
-    before a planned shift ends that is going on; in steps of 30 min of the site's clock; never before `opened_at`, nor
-    sooner than an hour after the day mail of that day.
+    Early first ice minus the working time; before the end of work and before dark if that leaves two hours, but with
+    time for the work after a shift that is going on; in steps of 30 min of the site's clock; never before `opened_at`,
+    nor sooner than an hour after the day mail of that day.
     """
     fleet, zone = one.fleet, one.site.tz
     evening = at_local(outlook.night, fleet.work_ends_at, zone)
     dark_at = sunset_at(one.site, outlook.night)
     if dark_at is not None and opened_at + DAYLIGHT_NEEDED <= dark_at < evening:
         evening = dark_at
-    sprayed_at = one.state.last_sprayed_at
-    if one.machine.shift_end and sprayed_at and local_day(sprayed_at, zone) == outlook.night:
-        evening = max(evening, at_local(outlook.night, one.machine.shift_end, zone))
+    working_until = _works_until(one, outlook.night)
+    if working_until is not None:
+        evening = max(evening, working_until + timedelta(minutes=one.machine.protect_min))
     ice_at = outlook.first_ice_early_at or outlook.first_ice_at
     latest = ice_at - timedelta(minutes=one.machine.protect_min) if ice_at else evening
     heard_at = at_local(outlook.night, fleet.day_mail_at, fleet.tz) + HEARD_FOR
     return max(opened_at, heard_at, _step_down(min(evening, latest)))
+
+
+def _works_until(one: MachineFacts, night: date) -> datetime | None:
+    """When the shift of that day ends, planned or by its last activity; None: it has not sprayed that day."""
+    sprayed_at = one.state.last_sprayed_at
+    if sprayed_at is None or tonight(sprayed_at, one.site.tz) != night:
+        return None
+    return max(sprayed_at + AFTER_LAST_ACTIVITY, planned_end_at(one, night) or sprayed_at)
 
 
 def _step_down(moment: datetime) -> datetime:

@@ -4,42 +4,64 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
+from carewatch.duties.answers import answers_to
 from carewatch.duties.duty import Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day
+from carewatch.duties.facts import Facts, MachineFacts, at_local, by_machine, local_day
+from carewatch.logbook.shift import SHIFT_GAP
+from carewatch.weather.nights import NOON
 
 BEFORE_SHIFT_END = timedelta(minutes=20)
 AFTER_LAST_ACTIVITY = timedelta(minutes=10)
-SHIFT_GAP = timedelta(hours=4)  # a longer pause ends a shift
+AFTER_SHIFT = timedelta(hours=2)  # the evening message passes quiet hours for this long after the last activity
+STARTED = "%Y-%m-%dT%H:%MZ"
 TIME_FOR_BOTH = timedelta(hours=2)  # chosen: told this long before the deadline, both can still be done
 WANTS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
-AFTER_SHIFT = timedelta(hours=2)  # the evening message passes quiet hours for this long after the last activity
+STILL_DUE = frozenset({DutyState.OPEN, DutyState.ACCEPTED})
 
 
 def rinse_duties(facts: Facts, protects: Iterable[Duty], now: datetime) -> list[Duty]:
     """Rinse duties: for the latest shift of each machine, and older open ones that a new shift has overtaken."""
-    duties = []
-    protected_by = {duty.machine: duty.due_at for duty in protects if duty.state in WANTS_A_HAND}
+    duties, ledger = [], by_machine(duty for duty in facts.duties.values() if duty.kind is DutyKind.RINSE)
+    protect_by = {duty.machine: duty.due_at for duty in protects if duty.state in WANTS_A_HAND}
     for one in facts.machines:
-        current = _for_latest_shift(facts, one, protected_by.get(one.machine.id), now)
+        known = ledger.get(one.machine.id, [])
+        current = _for_latest_shift(one, known, protect_by.get(one.machine.id), now)
         if current:
             duties.append(current)
+        over = DutyState.CANCELLED if one.state.is_retired else DutyState.LAPSED
         duties += [
-            replace(duty, state=DutyState.LAPSED)
-            for duty in facts.duties.values()
-            if duty.kind is DutyKind.RINSE
-            and duty.machine == one.machine.id
-            and duty.state is DutyState.OPEN
-            and duty.key != rinse_key(one)
+            replace(duty, state=over)
+            for duty in known
+            if duty.state in STILL_DUE and (current is None or duty.key != current.key)
         ]
     return duties
 
 
-def rinse_key(one: MachineFacts) -> str | None:
-    """Key of the rinse duty of the latest shift; None if it never sprayed."""
-    started_at = one.state.last_shift_started_at
-    return None if started_at is None else f"{DutyKind.RINSE}|{one.machine.id}|{started_at:%Y-%m-%dT%H:%MZ}"
+def rinse_key(one: MachineFacts, known: Iterable[Duty]) -> str | None:
+    """Key of the rinse duty of the latest shift; None if it never sprayed.
+
+    A late entry may move the start of a shift that has its duty already: `known` ones of the same shift keep their key.
+    """
+    started_at, sprayed_at = one.state.last_shift_started_at, one.state.last_sprayed_at
+    if started_at is None or sprayed_at is None:
+        return None
+    prefix = f"{DutyKind.RINSE}|{one.machine.id}|"
+    for duty in known:
+        if duty.kind is DutyKind.RINSE and duty.key.startswith(prefix):
+            stamp = datetime.strptime(duty.key.removeprefix(prefix), STARTED).replace(tzinfo=UTC)
+            if started_at - SHIFT_GAP < stamp <= sprayed_at:
+                return duty.key
+    return prefix + started_at.strftime(STARTED)
+
+
+def planned_end_at(one: MachineFacts, on: date) -> datetime | None:
+    """When the planned shift of a day ends; an end before noon is that of a night shift. None: no planned shift."""
+    shift_end = one.machine.shift_end
+    if shift_end is None:
+        return None
+    return at_local(on if shift_end >= NOON else on + timedelta(days=1), shift_end, one.site.tz)
 
 
 def leaves_field_at(one: MachineFacts) -> datetime | None:
@@ -60,22 +82,37 @@ def leaves_field_at(one: MachineFacts) -> datetime | None:
     return min(ends_at - BEFORE_SHIFT_END, sprayed_at + SHIFT_GAP)
 
 
-def _for_latest_shift(facts: Facts, one: MachineFacts, protect_by: datetime | None, now: datetime) -> Duty | None:
-    key, started_at, sprayed_at = rinse_key(one), one.state.last_shift_started_at, one.state.last_sprayed_at
+def told_at(one: MachineFacts, *, leaves_at: datetime, protect_by: datetime | None) -> datetime:
+    """When an operator is told: on leaving the field, or earlier where that is too late to protect the machine.
+
+    Flushing and protecting are one instruction in one order.
+    """
+    if protect_by is None or leaves_at <= protect_by - timedelta(minutes=one.machine.protect_min):
+        return leaves_at
+    return min(leaves_at, protect_by - TIME_FOR_BOTH)
+
+
+def _for_latest_shift(one: MachineFacts, ledger: list[Duty], protect_by: datetime | None, now: datetime) -> Duty | None:
+    key, started_at, sprayed_at = rinse_key(one, ledger), one.state.last_shift_started_at, one.state.last_sprayed_at
     if key is None or started_at is None or sprayed_at is None or one.state.is_retired:
         return None
-    known = facts.duties.get(key)
+    known = next((duty for duty in ledger if duty.key == key), None)
     is_rinsed = not one.state.unrinsed_sides
     if known is None:
-        opens_at = leaves_field_at(one)
-        if opens_at is not None and protect_by is not None:  # flushing and protecting are one instruction in one order
-            opens_at = min(opens_at, protect_by - TIME_FOR_BOTH)
-        is_time = opens_at is not None and opens_at <= now
+        leaves_at = leaves_field_at(one)
+        is_time = leaves_at is not None and told_at(one, leaves_at=leaves_at, protect_by=protect_by) <= now
         return None if is_rinsed or not is_time else _opened(one, key, started_at, sprayed_at, now)
-    if known.state is DutyState.DONE and is_rinsed:
-        return known
-    state = DutyState.DONE if is_rinsed else DutyState.OPEN
-    return replace(known, state=state, because=_because(one))
+    if is_rinsed:
+        return replace(known, state=DutyState.DONE)
+    answers = answers_to(key, one.entries)
+    return replace(
+        known,
+        state=DutyState.ACCEPTED if answers.accepted_by else DutyState.OPEN,
+        assigned_to=answers.assigned_to,
+        opened_at=now if known.state is DutyState.DONE else known.opened_at,  # it sprayed again: asked anew
+        due_at=_due_at(one, known.night, sprayed_at),
+        because=_because(one),
+    )
 
 
 def _opened(one: MachineFacts, key: str, started_at: datetime, sprayed_at: datetime, now: datetime) -> Duty:
@@ -87,10 +124,14 @@ def _opened(one: MachineFacts, key: str, started_at: datetime, sprayed_at: datet
         night=on,
         assigned_to=None,
         opened_at=now,
-        due_at=max(at_local(on, one.fleet.night_at, one.site.tz), sprayed_at + AFTER_SHIFT),
+        due_at=_due_at(one, on, sprayed_at),
         state=DutyState.OPEN,
         because=_because(one),
     )
+
+
+def _due_at(one: MachineFacts, on: date, sprayed_at: datetime) -> datetime:
+    return max(at_local(on, one.fleet.night_at, one.site.tz), sprayed_at + AFTER_SHIFT)
 
 
 def _because(one: MachineFacts) -> tuple[str, ...]:
@@ -98,6 +139,8 @@ def _because(one: MachineFacts) -> tuple[str, ...]:
     if not sides:
         return ()
     missing = " and ".join(labels.get(side, side) for side in sides)
+    if len(one.machine.sides) == 1:
+        return ("Product sits in the valves.",)
     if len(sides) == len(one.machine.sides):
-        return (f"Product sits on every valve side ({missing}).",)
-    return (f"Half rinsed: the {missing} side was not opened.",)
+        return (f"Product sits in both valve sides, {missing}.",)
+    return (f"Half flushed: the {missing} side still holds product.",)

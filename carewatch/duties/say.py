@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day
+from carewatch.duties.facts import Facts, MachineFacts, at_local, by_machine, local_day
 from carewatch.duties.rinse import BEFORE_SHIFT_END
 from carewatch.logbook.state import Fill
 from carewatch.weather.nights import NOON
@@ -18,37 +18,30 @@ SATURDAY = 5
 
 def say_duties(facts: Facts, now: datetime) -> list[Duty]:
     """Questions about today, and earlier ones that nobody answered."""
-    duties = []
+    duties, ledger = [], by_machine(duty for duty in facts.duties.values() if duty.kind is DutyKind.SAY)
     for one in facts.machines:
         today = local_day(now, one.site.tz)
         key = f"{DutyKind.SAY}|{one.machine.id}|{today}"
-        asked = [
-            duty
-            for duty in facts.duties.values()
-            if duty.kind is DutyKind.SAY and duty.machine == one.machine.id and duty.state is DutyState.OPEN
-        ]
+        asked = [duty for duty in ledger.get(one.machine.id, ()) if duty.state is DutyState.OPEN]
         duties += [_moved_on(one, duty, today_key=key) for duty in asked]
         if key not in facts.duties and (why := _question(one, now)):
             duties.append(_opened(one, key, why, now))
     return duties
 
 
-def asks_at(one: MachineFacts, now: datetime) -> datetime | None:
-    """When the day's question is asked: 20 min before the planned shift end (None: it has no planned shift).
+def asks_at(one: MachineFacts, now: datetime) -> datetime:
+    """When the day's question is asked: 20 min before the planned shift ends.
 
-    A shift that ends after midnight is asked about when the day's work ends.
+    Without a planned shift, or if it ends after midnight, before the day's work ends.
     """
     shift_end = one.machine.shift_end
-    if shift_end is None:
-        return None
-    if shift_end < NOON:
+    if shift_end is None or shift_end < NOON:
         shift_end = one.fleet.work_ends_at
     return at_local(local_day(now, one.site.tz), shift_end, one.site.tz) - BEFORE_SHIFT_END
 
 
 def _question(one: MachineFacts, now: datetime) -> str | None:
-    asked_at = asks_at(one, now)
-    if asked_at is None or now < asked_at or one.state.is_retired or one.state.is_laid_up or one.state.season_ended:
+    if now < asks_at(one, now) or one.state.is_retired or one.state.is_laid_up or one.state.season_ended:
         return None
     if _has_word_on(one, local_day(now, one.site.tz)):
         return None
@@ -57,13 +50,15 @@ def _question(one: MachineFacts, now: datetime) -> str | None:
     if is_working_day and sprayed_at is not None and now - sprayed_at <= IN_SEASON_FOR:
         return "No word today: did it spray?"
     if _pockets_are_old(one, now):
-        return "Blown out or drained three nights ago: is it still so?"
+        return "Blown out or drained some nights ago: is it still so?"
     return None
 
 
 def _pockets_are_old(one: MachineFacts, now: datetime) -> bool:
+    """Asked again every third night, while a night below freezing is near."""
+    today = local_day(now, one.site.tz)
     ages = [
-        now - contents.since
+        today - local_day(contents.since, one.site.tz)
         for contents in one.state.contents.values()
         if contents.fill is Fill.POCKETS and contents.since is not None
     ]
@@ -95,4 +90,6 @@ def _opened(one: MachineFacts, key: str, why: str, now: datetime) -> Duty:
 def _moved_on(one: MachineFacts, duty: Duty, *, today_key: str) -> Duty:
     if _has_word_on(one, duty.night):
         return replace(duty, state=DutyState.DONE)
+    if one.state.is_retired:
+        return replace(duty, state=DutyState.CANCELLED)
     return duty if duty.key == today_key else replace(duty, state=DutyState.LAPSED)

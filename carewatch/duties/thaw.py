@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, at_local, tonight
+from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day, tonight
 from carewatch.logbook.entries import EntryKind
 from carewatch.weather.nights import night_on
 
@@ -26,9 +26,13 @@ def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]
     for protect in protects:
         one = machines[protect.machine]
         key = f"{DutyKind.THAW}|{protect.machine}|{protect.night}"
-        if key not in facts.duties and protect.state in STOOD_WET and may_be_frozen(one, protect, now):
+        if one.state.is_retired or key in facts.duties or protect.state not in STOOD_WET:
+            continue
+        if may_be_frozen(one, protect, now) and not _was_thawed_after(one, protect.night):
             duties.append(_opened(one, protect, key, now))
-    frozen_now = [one for one in facts.machines if not one.state.is_retired and _is_frozen_tonight(one, now)]
+    frozen_now = [
+        one for one in facts.machines if not one.state.is_retired and one.is_frozen_before(tonight(now, one.site.tz))
+    ]
     known = {duty.machine for duty in duties if duty.state is DutyState.OPEN}
     duties += [
         _opened_frozen(one, now) for one in frozen_now if one.machine.id not in known and _is_unknown(facts, one, now)
@@ -36,13 +40,14 @@ def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]
     return duties
 
 
-def _is_frozen_tonight(one: MachineFacts, now: datetime) -> bool:
-    outlook = one.outlook(tonight(now, one.site.tz))
-    return outlook is not None and outlook.is_frozen_already
-
-
 def _is_unknown(facts: Facts, one: MachineFacts, now: datetime) -> bool:
     return f"{DutyKind.THAW}|{one.machine.id}|{tonight(now, one.site.tz)}" not in facts.duties
+
+
+def _was_thawed_after(one: MachineFacts, night: date) -> bool:
+    """Whether somebody thawed it in the second half of that night or the morning after, before he was asked to."""
+    midnight = at_local(night + timedelta(days=1), time(0), one.site.tz)
+    return any(entry.kind is EntryKind.THAWED and entry.happened_at >= midnight for entry in one.entries)
 
 
 def may_be_frozen(one: MachineFacts, protect: Duty, now: datetime) -> bool:
@@ -51,12 +56,12 @@ def may_be_frozen(one: MachineFacts, protect: Duty, now: datetime) -> bool:
     ice_at = outlook.first_ice_at if outlook else None
     if outlook and outlook.is_frozen_already:
         return True
-    return (ice_at is not None and ice_at <= now) or morning_notice_at(one, protect) <= now
+    return (ice_at is not None and ice_at <= now) or work_starts_at(one, protect) - NOTICE_BEFORE_WORK <= now
 
 
-def morning_notice_at(one: MachineFacts, duty: Duty) -> datetime:
-    """When people are told, the morning after the night."""
-    return work_starts_at(one, duty) - NOTICE_BEFORE_WORK
+def notice_at(duty: Duty) -> datetime:
+    """When people are told: before work starts; found during the day, at once."""
+    return duty.due_at - NOTICE_BEFORE_WORK
 
 
 def work_starts_at(one: MachineFacts, duty: Duty) -> datetime:
@@ -89,13 +94,25 @@ def _opened_frozen(one: MachineFacts, now: datetime) -> Duty:
         night=night,
         assigned_to=None,
         opened_at=now,
-        due_at=max(now, at_local(night + timedelta(days=1), one.fleet.work_starts_at, one.site.tz)),
+        due_at=_next_work_at(one, now),
         state=DutyState.OPEN,
         because=outlook.because if outlook else (),
     )
 
 
+def _next_work_at(one: MachineFacts, now: datetime) -> datetime:
+    """Now during the hours of work, else when they start next."""
+    today, zone = local_day(now, one.site.tz), one.site.tz
+    if now < at_local(today, one.fleet.work_starts_at, zone):
+        return at_local(today, one.fleet.work_starts_at, zone)
+    if now < at_local(today, one.fleet.work_ends_at, zone):
+        return now
+    return at_local(today + timedelta(days=1), one.fleet.work_starts_at, zone)
+
+
 def _moved_on(one: MachineFacts, duty: Duty, now: datetime) -> Duty:
+    if one.state.is_retired:
+        return replace(duty, state=DutyState.CANCELLED)
     later = [entry for entry in one.entries if entry.recorded_at >= duty.opened_at]
     if any(entry.kind is EntryKind.THAWED for entry in later):
         return replace(duty, state=DutyState.DONE)

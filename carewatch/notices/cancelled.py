@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import isfinite
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts
 from carewatch.notices.desk import Desk
 from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import NOT_OFFICIAL, source_line
-from carewatch.notices.notice import Notice, NoticeKind, SentNotice
+from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person
 from carewatch.weather.nights import night_on
@@ -22,13 +23,9 @@ def cancelling_mails(desk: Desk) -> Iterator[Notice]:
     groups: dict[Person, list[tuple[MachineFacts, Duty]]] = {}
     for one in desk.facts.machines:
         duty = desk.protect(one)
-        if (
-            duty is None
-            or duty.state is not DutyState.CANCELLED
-            or night_on(duty.night, one.site.tz).end_at <= desk.now
-        ):
+        if duty is None or duty.state is not DutyState.CANCELLED or one.state.is_retired:
             continue
-        for person_id in dict.fromkeys(notice.person for notice in desk.told.sent if duty.key in notice.duties):
+        for person_id in dict.fromkeys(notice.person for notice in desk.about(duty)):
             person = next((person for person in desk.facts.roster.people if person.id == person_id), None)
             if person and _last_word(desk, person, duty) in ASKED_FOR_IT and not desk.address.is_quiet(person):
                 groups.setdefault(person, []).append((one, duty))
@@ -37,7 +34,7 @@ def cancelling_mails(desk: Desk) -> Iterator[Notice]:
 
 
 def _last_word(desk: Desk, person: Person, duty: Duty) -> NoticeKind | None:
-    told = [notice for notice in desk.told.sent if notice.person == person.id and duty.key in notice.duties]
+    told = [notice for notice in desk.about(duty) if notice.person == person.id]
     return told[-1].kind if told else None
 
 
@@ -46,10 +43,12 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
     reader = desk.reader(person, machines)
     names = listed(one.machine.name for one in machines)
     keys = {duty.key for _, duty in found}
-    told = [notice for notice in desk.told.sent if notice.person == person.id and keys & set(notice.duties)]
+    told = [notice for _, duty in found for notice in desk.about(duty) if notice.person == person.id]
+    first, last = (choose(told, key=lambda notice: notice.created_at) for choose in (min, max))
     letter = Letter(
         subject=f"No longer needed tonight: protecting {names}",
-        opening=f"The forecast turned milder. This takes back: {told[0].subject}.",
+        opening=f"The night looks milder now. This takes back the message of {reader.day_and_clock(first.created_at)}: "
+        f'"{first.subject}".',
         rows=tuple(
             Row(tag="MILDER", machine=one.machine.name, lines=(_line(one, duty, reader),)) for one, duty in found
         ),
@@ -58,18 +57,14 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
     )
     return desk.write(
         letter,
-        key=f"cancelled|{person.id}|{'+'.join(sorted(keys))}|after {told[-1].key}",
+        key=f"cancelled|{person.id}|{'+'.join(sorted(keys))}|after {last.key}",
         kind=NoticeKind.CANCELLED,
         person=person,
         machines=machines,
         duties=[duty for _, duty in found],
         not_after=max(night_on(duty.night, one.site.tz).end_at for one, duty in found),
-        refers_to=_first(told).key,
+        refers_to=first.key,
     )
-
-
-def _first(told: list[SentNotice]) -> SentNotice:
-    return min(told, key=lambda notice: notice.created_at)
 
 
 def _line(one: MachineFacts, duty: Duty, reader: Reader) -> str:
@@ -77,10 +72,12 @@ def _line(one: MachineFacts, duty: Duty, reader: Reader) -> str:
     if outlook is None or outlook.coldest_air_c is None or outlook.margin_c is None:
         return "Nothing in it would freeze."
     coldest = f"Coldest air now {reader.temperature(outlook.coldest_air_c)}"
+    if not isfinite(outlook.margin_c) or outlook.margin_c >= 0:
+        return f"{coldest}."
     return f"{coldest}; ice only if the night is {reader.difference(outlook.margin_c)} colder than that."
 
 
 def _still_to_do(desk: Desk, machines: list[MachineFacts]) -> tuple[str, ...]:
     ids = {one.machine.id for one in machines}
     unflushed = listed(one.machine.name for one, _ in desk.open_duties(DutyKind.RINSE) if one.machine.id in ids)
-    return (f"Flushing both sides of {unflushed} is still due.",) if unflushed else ()
+    return (f"Still to do: flush {unflushed} before the first fill.",) if unflushed else ()

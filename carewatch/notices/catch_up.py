@@ -21,7 +21,7 @@ def catch_up_mails(desk: Desk) -> Iterator[Notice]:
             groups.setdefault(notice.person, []).append(notice)
     for person_id, missed in groups.items():
         person = next((person for person in desk.facts.roster.people if person.id == person_id), None)
-        if person is None:
+        if person is None or desk.address.is_quiet(person):
             continue
         reader = desk.reader(person, [])
         rows = [

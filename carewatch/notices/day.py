@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from carewatch.duties.answers import answers_to
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts, at_local, local_day
 from carewatch.duties.protect import Level, level_of
@@ -25,12 +26,15 @@ from carewatch.notices.night_lines import (
 )
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.said import EARLIER_BY, NIGHT_KINDS, is_news, last_said, saying
+from carewatch.notices.still_wet import late_at
+from carewatch.notices.who import name_of
 from carewatch.notices.words import Reader, listed, night_words
 from carewatch.roster.model import Fleet, Person
 
 NEEDS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
 USED_LATELY = timedelta(days=3)  # chosen: sprayed this recently, it may well spray today
 TAGS = {Level.FREEZES: "FREEZES", Level.COULD: "COULD", Level.NOT_ASSESSED: "UNKNOWN", Level.SAFE: "IF USED"}
+IF_USED_REMEMBERED = timedelta(hours=70)  # chosen: three day mails, whatever the clocks do in between
 DAMAGE_AIR_C = -3.9  # 25 °F with product left in the boom does damage (common practice, no source)
 
 
@@ -61,22 +65,21 @@ def day_mails(desk: Desk) -> Iterator[Notice]:
         if desk.now >= at_local(local_day(desk.now, fleet.tz), fleet.work_ends_at, fleet.tz):
             continue
         table = _sort(desk, machines)
-        if _is_worth_a_day_mail(desk, person, table):
+        is_morning = desk.now < _morning_ends_at(desk, person, slot_at)
+        if _is_worth_a_day_mail(desk, person, table, is_morning=is_morning):
             yield _write(desk, fleet, person, table, key=key, kind=NoticeKind.DAY)
 
 
 def worse_mails(desk: Desk) -> Iterator[Notice]:
     """What got worse after the day mail: a new machine, a changed action, an earlier deadline; not its own use."""
     for fleet, person, machines in _readers(desk):
-        slot_at, day_key = _slot(desk, fleet, person)
-        if desk.now < slot_at or desk.address.is_quiet(person) or not _had_its_turn(desk, fleet, day_key):
+        _, day_key = _slot(desk, fleet, person)
+        if not desk.was_sent(day_key) or desk.address.is_quiet(person) or _wrote_within(desk, person, EARLIER_BY):
             continue
         table = _sort(desk, machines)
-        news = [one for one in table.freezes if not _was_used_today(desk, one) and _is_news(desk, person, one)]
-        if not news or _wrote_within(desk, person, EARLIER_BY):
-            continue
-        key = f"worse|{person.id}|{local_day(desk.now, fleet.tz)}|{desk.now:%H%MZ}"
-        yield _write(desk, fleet, person, table, key=key, kind=NoticeKind.WORSE)
+        if any(not _was_used_today(desk, one) and _is_news(desk, person, one) for one in table.freezes):
+            key = desk.next_key(f"worse|{person.id}|{local_day(desk.now, fleet.tz)}")
+            yield _write(desk, fleet, person, table, key=key, kind=NoticeKind.WORSE)
 
 
 def _readers(desk: Desk) -> Iterator[tuple[Fleet, Person, list[MachineFacts]]]:
@@ -104,10 +107,12 @@ def _slot(desk: Desk, fleet: Fleet, person: Person) -> tuple[datetime, str]:
     return at_local(today, fleet.day_mail_at, fleet.tz), f"day|{person.id}|{today}"
 
 
-def _had_its_turn(desk: Desk, fleet: Fleet, day_key: str) -> bool:
-    """Whether today's day mail is out, or it is late enough that none was needed."""
-    today = local_day(desk.now, fleet.tz)
-    return desk.was_sent(day_key) or desk.now >= at_local(today, fleet.day_mail_at, fleet.tz) + EARLIER_BY
+def _morning_ends_at(desk: Desk, person: Person, slot_at: datetime) -> datetime:
+    """Until when a first mail of the day is the morning's; after that one comes only if the day brought something."""
+    zone = desk.facts.roster.fleet(person.fleet).tz
+    if person.quiet is not None and desk.address.is_quiet(person, slot_at):
+        slot_at = max(slot_at, at_local(local_day(slot_at, zone), person.quiet.end, zone))
+    return slot_at + EARLIER_BY
 
 
 def _sort(desk: Desk, machines: Sequence[MachineFacts]) -> Table:
@@ -149,25 +154,26 @@ def _unflushed(desk: Desk, machines: Sequence[MachineFacts]) -> Iterator[tuple[M
     """Shifts that ended without a flush, and the night hour has passed; each is shown once."""
     ids = {one.machine.id for one in machines}
     for one, duty in desk.open_duties(DutyKind.RINSE):
-        was_shown = any(duty.key in notice.duties for notice in desk.told.sent if notice.kind is NoticeKind.DAY)
+        was_shown = any(notice.kind in NIGHT_KINDS for notice in desk.about(duty))
         if one.machine.id in ids and duty.due_at <= desk.now and not was_shown:
             yield one, duty
 
 
-def _is_worth_a_day_mail(desk: Desk, person: Person, table: Table) -> bool:
-    if table.unflushed or any(_is_news(desk, person, one) for one in table.freezes):
+def _is_worth_a_day_mail(desk: Desk, person: Person, table: Table, *, is_morning: bool) -> bool:
+    """Something nobody told this person yet; later in the day a machine's own use is the evening message's matter."""
+    news = [one for one in table.freezes if _is_news(desk, person, one)]
+    if table.unflushed or any(is_morning or not _was_used_today(desk, one) for one in news):
         return True
-    told_if_used = {
-        machine
-        for notice in desk.sent_to(person.id, NIGHT_KINDS, within=timedelta(days=3))
-        for machine in notice.machines
-    }
-    return any(one.machine.id not in told_if_used for one in table.if_used)
+    told = desk.sent_to(person.id, NIGHT_KINDS, within=IF_USED_REMEMBERED)
+    told_if_used = {machine for notice in told for machine in notice.machines}
+    return is_morning and any(one.machine.id not in told_if_used for one in table.if_used)
 
 
 def _is_news(desk: Desk, person: Person, one: MachineFacts) -> bool:
     duty = desk.protect(one)
-    return duty is not None and is_news(last_said(desk, person, one), saying(one, duty, desk.level(one)))
+    if duty is None or desk.now >= late_at(one, duty):
+        return False  # "still wet" speaks of it from its deadline on
+    return is_news(last_said(desk, person, one), saying(one, duty, desk.level(one)))
 
 
 def _was_used_today(desk: Desk, one: MachineFacts) -> bool:
@@ -210,7 +216,7 @@ def _letter(desk: Desk, person: Person, table: Table, reader: Reader, *, is_wors
     rows = [*_rows(desk, table.freezes, Level.FREEZES, reader), *_rows(desk, table.could, Level.COULD, reader)]
     rows += [_if_used_row(desk, one, reader) for one in table.if_used]
     rows += [
-        Row(tag="FLUSH", machine=one.machine.name, lines=(*duty.because, "Flush both sides before the first fill."))
+        Row(tag="FLUSH", machine=one.machine.name, lines=_unflushed_lines(desk, one, duty))
         for one, duty in table.unflushed
     ]
     shown = (*table.to_do, *table.if_used)
@@ -218,12 +224,12 @@ def _letter(desk: Desk, person: Person, table: Table, reader: Reader, *, is_wors
     night = desk.tonight(everyone[0]) if everyone else local_day(desk.now, reader.zone)
     return Letter(
         subject=_subject(desk, table, reader, is_worse=is_worse),
-        opening=f"Tonight, {night_words(night)}. {_count_words(len(table.to_do), len(everyone))}",
+        opening=f"Tonight, {night_words(night)}: {_count_words(len(table.to_do), len(everyone))}",
         rows=tuple(rows),
         steps_heading="Do the first that is possible:" if table.to_do else "",
         steps=protect_steps(table.to_do, reader) if table.to_do else (),
         cautions=CAUTIONS if shown or table.unflushed else (),
-        answer=answer_line(desk, person) if table.to_do else "",
+        answer=answer_line(desk, person, table.to_do) if table.to_do else "",
         options=PROTECT_OPTIONS if table.to_do else (),
         rest=tuple(_rest(desk, table, reader)),
         footer=(source_line(everyone, night, reader), NOT_OFFICIAL),
@@ -235,8 +241,8 @@ def _rows(desk: Desk, machines: Sequence[MachineFacts], level: Level, reader: Re
     for one in machines:
         outlook, duty = one.outlook(desk.tonight(one)), desk.protect(one)
         if outlook is not None and duty is not None:
-            by = f"By {reader.clock(duty.due_at)}." if duty.due_at > desk.now else "Now."
-            lines = (*machine_lines(desk, one, outlook, level, reader), by)
+            by = f"Protect by {reader.clock(duty.due_at)}." if duty.due_at > desk.now else "Protect now."
+            lines = (by, *machine_lines(desk, one, outlook, level, reader))
             rows.append(Row(tag=TAGS[level], machine=one.machine.name, lines=lines))
     return rows
 
@@ -248,7 +254,7 @@ def _if_used_row(desk: Desk, one: MachineFacts, reader: Reader) -> Row:
         if outlook and outlook.coldest_air_c is not None
         else ""
     )
-    lines = (place_sentence(one), "Safe as it stands; if it sprays today it must be protected again tonight.", cold)
+    lines = ("Safe as it stands. If it sprays today: wet tonight, and it freezes.", cold, place_sentence(one))
     return Row(tag=TAGS[Level.SAFE], machine=one.machine.name, lines=lines)
 
 
@@ -262,28 +268,24 @@ def _subject(desk: Desk, table: Table, reader: Reader, *, is_worse: bool) -> str
         return f"{start}: protect {names} {by}{could}"
     if table.unflushed:
         names = listed(dict.fromkeys(one.machine.name for one, _ in table.unflushed))
-        return f"Not flushed last evening: {names} - both sides before the first fill{could}"
+        frozen = any(_must_thaw(desk, one) for one, _ in table.unflushed)
+        before = "thaw and look, then flush" if frozen else "flush before the first fill"
+        return f"Not flushed after work: {names} - {before}{could}"
     return f"Freezes tonight if used: {listed(one.machine.name for one in table.if_used)}{could}"
 
 
 def _count_words(count: int, total: int) -> str:
-    machines = "machine" if total == 1 else "machines"
     if count == 0:
-        return f"As they stand, none of {total} {machines} has to be protected."
-    return f"{count} of {total} {machines} {'needs' if count == 1 else 'need'} a hand."
+        return "as they stand now, no machine has to be protected."
+    if count == total == 1:
+        return "it needs a hand."
+    return f"{count} of {total} machines {'needs' if count == 1 else 'need'} a hand."
 
 
 def _rest(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
     if table.to_do:
         yield dark_step(table.to_do)
-    if table.promised:
-        yield f"Promised by somebody: {listed(one.machine.name for one in table.promised)}."
-    quiet = ", ".join(f"{one.machine.name} ({short_state(one, reader, desk.now)})" for one in table.quiet)
-    unknown = listed(one.machine.name for one in table.unknown)
-    if quiet:
-        yield f"Nothing to do: {quiet}."
-    if unknown:
-        yield f"Not assessed: {unknown} - treat as wet."
+    yield from _others(desk, table, reader)
     for site in dict.fromkeys(one.site.id for one in (*table.to_do, *table.if_used)):
         weather = desk.facts.weather.get(site)
         yield from weather.official if weather else ()
@@ -292,5 +294,41 @@ def _rest(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
         yield ahead
     if table.freezes:
         due_at = min(duty.due_at for one in table.freezes if (duty := desk.protect(one)))
-        when = f"at {reader.clock(due_at)}" if due_at > desk.now else "at its time"
+        when = f"at {reader.clock(due_at)}" if due_at > desk.now else "at its deadline"
         yield f"I write again only if a machine is still wet {when} or the night gets worse."
+
+
+def _others(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
+    """The machines without a row, in one paragraph; what was not assessed comes first."""
+    words = []
+    if table.unknown:
+        names = listed(one.machine.name for one in table.unknown)
+        words.append(f"Not assessed: {names} - treat as wet and freezing.")
+    if table.promised:
+        words.append(f"Promised: {', '.join(_promise_words(desk, one, reader) for one in table.promised)}.")
+    left = [one for one in table.quiet if (duty := desk.protect(one)) and duty.state is DutyState.ACCEPTED]
+    if left:
+        words.append(f"Left as they are, by decision: {listed(one.machine.name for one in left)}.")
+    quiet = [f"{one.machine.name} ({short_state(one, reader, desk.now)})" for one in table.quiet if one not in left]
+    if quiet:
+        words.append(f"Nothing to do: {', '.join(quiet)}.")
+    if words:
+        yield " ".join(words)
+
+
+def _promise_words(desk: Desk, one: MachineFacts, reader: Reader) -> str:
+    duty = desk.protect(one)
+    answers = answers_to(duty.key, one.entries, since=duty.opened_at) if duty else None
+    if answers is None or answers.promised_by is None or answers.promised_until is None:
+        return one.machine.name
+    who = name_of(desk.facts.roster, answers.promised_by)
+    return f"{one.machine.name} ({who}, by {reader.clock(answers.promised_until)})"
+
+
+def _must_thaw(desk: Desk, one: MachineFacts) -> bool:
+    return any(found is one for found, _ in desk.open_duties(DutyKind.THAW))
+
+
+def _unflushed_lines(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[str, ...]:
+    what = "Flush it before the first fill" if len(one.machine.sides) == 1 else "Flush both sides before the first fill"
+    return (*duty.because, f"{what}, but thaw and look first." if _must_thaw(desk, one) else f"{what}.")

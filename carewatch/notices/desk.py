@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, tonight
+from carewatch.duties.facts import Facts, MachineFacts, by_machine, tonight
 from carewatch.duties.protect import Level, level_of, protect_key
-from carewatch.notices.letter import Letter, set_letter
+from carewatch.notices.letter import Letter, set_letter, tidy
 from carewatch.notices.notice import Notice, NoticeKind, SentNotice
 from carewatch.notices.who import Address
 from carewatch.notices.words import Reader
@@ -35,13 +35,42 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """One run: facts, what was told, the duties as they stand now, and who can be reached."""
+    """One run: facts, what was told, the duties as they stand now, and who can be reached.
+
+    The mappings hold the same again, sorted for looking up: duties by machine, notices by person and by duty.
+    """
 
     facts: Facts
     told: Told
     duties: Mapping[str, Duty]
     address: Address
     now: datetime
+    of_machine: Mapping[str, list[Duty]]
+    sent_keys: frozenset[str]
+    sent_by_person: Mapping[str, list[SentNotice]]
+    sent_by_duty: Mapping[str, list[SentNotice]]
+
+    @classmethod
+    def opened(cls, facts: Facts, told: Told, duties: Mapping[str, Duty], now: datetime) -> Desk:
+        """A desk with everything in its place."""
+        by_person: dict[str, list[SentNotice]] = {}
+        by_duty: dict[str, list[SentNotice]] = {}
+        for notice in told.sent:
+            by_person.setdefault(notice.person, []).append(notice)
+            for key in notice.duties:
+                by_duty.setdefault(key, []).append(notice)
+        refused = frozenset(notice.person for notice in told.sent if notice.is_refused)
+        return cls(
+            facts=facts,
+            told=told,
+            duties=duties,
+            address=Address(roster=facts.roster, refused=refused, now=now),
+            now=now,
+            of_machine=by_machine(duties.values()),
+            sent_keys=frozenset(notice.key for notice in told.sent),
+            sent_by_person=by_person,
+            sent_by_duty=by_duty,
+        )
 
     def tonight(self, one: MachineFacts) -> date:
         """The evening meant by "tonight" where the machine stands."""
@@ -58,13 +87,9 @@ class Desk:
     def open_duties(self, kind: DutyKind) -> Iterator[tuple[MachineFacts, Duty]]:
         """Open duties of one kind with their machines, in roster order."""
         for one in self.facts.machines:
-            for duty in self.duties.values():
-                if duty.machine == one.machine.id and duty.kind is kind and duty.state is DutyState.OPEN:
+            for duty in self.of_machine.get(one.machine.id, ()):
+                if duty.kind is kind and duty.state is DutyState.OPEN:
                     yield one, duty
-
-    def machine(self, machine_id: str) -> MachineFacts | None:
-        """The facts of one machine; None when it left the roster."""
-        return next((one for one in self.facts.machines if one.machine.id == machine_id), None)
 
     def by_first_contact(self, fleet: Fleet) -> dict[str, list[MachineFacts]]:
         """The fleet's machines by the person told first of them."""
@@ -80,13 +105,21 @@ class Desk:
         wanted = frozenset(kinds)
         return tuple(
             notice
-            for notice in self.told.sent
-            if notice.person == person and notice.kind in wanted and self.now - notice.created_at <= within
+            for notice in self.sent_by_person.get(person, ())
+            if notice.kind in wanted and self.now - notice.created_at < within
         )
 
     def was_sent(self, key: str) -> bool:
         """Whether a notice with this key was written before."""
-        return any(notice.key == key for notice in self.told.sent)
+        return key in self.sent_keys
+
+    def about(self, duty: Duty) -> list[SentNotice]:
+        """Every earlier notice that asked for a duty, oldest first."""
+        return self.sent_by_duty.get(duty.key, [])
+
+    def next_key(self, stem: str) -> str:
+        """The stem with the number of the next such notice: the same for whoever decides it at the same time."""
+        return f"{stem}|{1 + sum(key.startswith(stem + '|') for key in self.sent_keys)}"
 
     def reader(self, person: Person, machines: Iterable[MachineFacts]) -> Reader:
         """How to write for a person about these machines: their units, the clock of the place."""
@@ -114,10 +147,10 @@ class Desk:
             key=key,
             kind=kind,
             person=person.id,
-            to=person.email or "",
+            to=tidy(person.email or ""),
             machines=tuple(one.machine.id for one in machines),
             duties=tuple(duty.key for duty in duties),
-            subject=letter.subject,
+            subject=tidy(letter.subject),
             text=text,
             html=html,
             created_at=self.now,

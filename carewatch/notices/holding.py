@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from carewatch.duties.facts import MachineFacts
 from carewatch.fluids.liquid import LiquidKind
 from carewatch.logbook.state import Contents, Fill
+from carewatch.notices.who import name_of
 from carewatch.notices.words import PLACE_WORDS, Reader, listed
 from carewatch.roster.model import Roster, valve_part
 
@@ -20,11 +21,11 @@ NAMES = {"propylene_glycol": "propylene glycol", "ethylene_glycol": "ethylene gl
 
 
 def place_sentence(one: MachineFacts) -> str:
-    """Where it stands: `north place, outdoors`."""
+    """Where it stands: `At north place, outdoors.`"""
     stands = one.state.stands
     name = next((place.name for place in one.site.places if place.id == stands.place), one.site.name)
-    doubt = " (nobody said where it stands; counted so)" if stands.is_assumed else ""
-    return f"{name}, {PLACE_WORDS[stands.kind]}{doubt}."
+    doubt = " (assumed: nobody said where it stands)" if stands.is_assumed else ""
+    return f"At {name}, {PLACE_WORDS[stands.kind]}{doubt}."
 
 
 def holds_sentence(one: MachineFacts, roster: Roster, reader: Reader, now: datetime) -> str:
@@ -55,14 +56,7 @@ def _known(contents: Contents, roster: Roster, reader: Reader, now: datetime) ->
         return "(nobody has said what is in it: counted as full of water)"
     since = reader.when(contents.since, now)
     age = " - not confirmed since" if now - contents.since > UNCONFIRMED_AFTER else ""
-    return f"since {since} (reported by {_name(roster, contents.who)}){age}"
-
-
-def _name(roster: Roster, person_id: str) -> str:
-    try:
-        return roster.person(person_id).name
-    except KeyError:
-        return person_id
+    return f"since {since} (reported by {name_of(roster, contents.who)}){age}"
 
 
 def short_state(one: MachineFacts, reader: Reader, now: datetime) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -34,10 +35,34 @@ class Letter:
 
 def set_letter(letter: Letter) -> tuple[str, str]:
     """The letter as (plain text, HTML); the text is complete on its own."""
-    environment = _environments()
+    environment, letter = _environments(), _tidied(letter)
     text = environment[0].get_template("letter.txt").render(letter=letter)
     html = environment[1].get_template("letter.html").render(letter=letter)
     return text.strip() + "\n", html
+
+
+def tidy(text: str) -> str:
+    """One line without control or direction characters: a name can neither break a header nor fake a line."""
+    kept = "".join(letter if unicodedata.category(letter)[0] != "C" else " " for letter in text)
+    return " ".join(kept.split())
+
+
+def _tidied(letter: Letter) -> Letter:
+    return Letter(
+        subject=tidy(letter.subject),
+        opening=tidy(letter.opening),
+        rows=tuple(
+            Row(tag=tidy(row.tag), machine=tidy(row.machine), lines=tuple(tidy(line) for line in row.lines if line))
+            for row in letter.rows
+        ),
+        steps_heading=tidy(letter.steps_heading),
+        steps=tuple(map(tidy, letter.steps)),
+        cautions=tuple(map(tidy, letter.cautions)),
+        answer=tidy(letter.answer),
+        options=tuple((digit, tidy(words)) for digit, words in letter.options),
+        rest=tuple(map(tidy, letter.rest)),
+        footer=tuple(map(tidy, letter.footer)),
+    )
 
 
 def _environments() -> tuple[Environment, Environment]:

@@ -7,13 +7,14 @@ from datetime import datetime, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind
 from carewatch.duties.facts import MachineFacts
-from carewatch.duties.thaw import morning_notice_at, work_starts_at
+from carewatch.duties.protect import protect_key
+from carewatch.duties.thaw import notice_at
 from carewatch.notices.desk import Desk
-from carewatch.notices.evening import last_user
 from carewatch.notices.holding import place_sentence
 from carewatch.notices.letter import Letter, Row
-from carewatch.notices.night_lines import NOT_OFFICIAL, way_words
+from carewatch.notices.night_lines import NOT_OFFICIAL, keeper_of, way_words
 from carewatch.notices.notice import Notice, NoticeKind
+from carewatch.notices.who import last_user
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person
 
@@ -36,42 +37,53 @@ def morning_after_mails(desk: Desk) -> Iterator[Notice]:
     """One mail a person and morning for all machines that may be frozen."""
     groups: dict[Person, list[tuple[MachineFacts, Duty]]] = {}
     for one, duty in desk.open_duties(DutyKind.THAW):
-        starts_at = morning_notice_at(one, duty)
-        if not starts_at - TOLD_TOGETHER <= desk.now < starts_at + WORTH_TELLING_FOR or _was_told(desk, duty):
+        at = notice_at(duty)
+        if not at - TOLD_TOGETHER <= desk.now < at + WORTH_TELLING_FOR:
             continue
-        operator = desk.address.operator(one, last_user(one))
-        for person in dict.fromkeys((*desk.address.chain(one.site)[:1], *((operator,) if operator else ()))):
+        for person in _people(desk, one, duty):
             groups.setdefault(person, []).append((one, duty))
     for person, found in groups.items():
-        if all(morning_notice_at(one, duty) > desk.now for one, duty in found):
-            continue
-        yield _write(desk, person, found)
+        is_time = any(notice_at(duty) <= desk.now for _, duty in found)
+        if is_time and not _may_sleep_on(desk, person, min(duty.due_at for _, duty in found)):
+            yield _write(desk, person, found)
 
 
-def _was_told(desk: Desk, duty: Duty) -> bool:
-    return any(duty.key in notice.duties for notice in desk.told.sent if notice.kind is NoticeKind.MORNING_AFTER)
+def _people(desk: Desk, one: MachineFacts, duty: Duty) -> Iterator[Person]:
+    """The first contact and the operator, once a morning; a contact who takes over later hears nothing stale."""
+    told = {notice.person for notice in desk.about(duty) if notice.kind is NoticeKind.MORNING_AFTER}
+    operator = desk.address.operator(one, last_user(one))
+    first = desk.address.chain(one.site)[:1]
+    wanted = dict.fromkeys((*first, *((operator,) if operator else ())))
+    if not told or desk.now < duty.due_at:
+        yield from (person for person in wanted if person.id not in told)
+
+
+def _may_sleep_on(desk: Desk, person: Person, work_starts_at: datetime) -> bool:
+    """Whether the person's quiet hours end before work starts: then it can wait for that."""
+    return desk.address.is_quiet(person) and not desk.address.is_quiet(person, work_starts_at)
 
 
 def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -> Notice:
     machines = [one for one, _ in found]
     reader = desk.reader(person, machines)
     names = listed(one.machine.name for one in machines)
+    how = way_words(desk.told.ways, keeper=keeper_of(desk, person), is_one=len(found) == 1)
     letter = Letter(
         subject=f"Do not start {names}: may be frozen - thaw and look first",
-        opening="Stood wet through a flagged night, and nobody showed that it was protected.",
+        opening=f"{'They' if len(found) > 1 else 'It'} stood wet in the cold, and nobody has shown that "
+        f"{'they were' if len(found) > 1 else 'it was'} protected.",
         rows=tuple(
             Row(tag="FROZEN?", machine=one.machine.name, lines=_lines(desk, one, duty, reader)) for one, duty in found
         ),
         steps_heading="In this order:",
         steps=STEPS,
         cautions=CAUTIONS,
-        answer=f"Was anything frozen? It teaches the next warning. {way_words(desk.told.ways, keeper='the office')}",
+        answer=f"Was anything frozen? It teaches the next warning. {how}",
         options=OPTIONS,
         footer=(NOT_OFFICIAL,),
     )
-    first = next(
-        (notice for notice in desk.told.sent if set(notice.machines) & {one.machine.id for one in machines}), None
-    )
+    asked = (desk.duties.get(protect_key(one.machine.id, duty.night)) for one, duty in found)
+    first = next((notice for protect in asked if protect for notice in desk.about(protect)), None)
     return desk.write(
         letter,
         key=f"morning_after|{person.id}|{found[0][1].night}|{'+'.join(one.machine.id for one in machines)}",
@@ -79,13 +91,9 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
         person=person,
         machines=machines,
         duties=[duty for _, duty in found],
-        not_after=_latest(found) + WORTH_TELLING_FOR,
+        not_after=max(duty.due_at for _, duty in found) + WORTH_TELLING_FOR,
         refers_to=first.key if first else None,
     )
-
-
-def _latest(found: list[tuple[MachineFacts, Duty]]) -> datetime:
-    return max(work_starts_at(one, duty) for one, duty in found)
 
 
 def _lines(desk: Desk, one: MachineFacts, duty: Duty, reader: Reader) -> tuple[str, ...]:
@@ -95,5 +103,4 @@ def _lines(desk: Desk, one: MachineFacts, duty: Duty, reader: Reader) -> tuple[s
         lines.append(f"Coldest air {reader.temperature(outlook.coldest_air_c)}.")
     if outlook and outlook.first_ice_at and outlook.first_ice_at <= desk.now:
         lines.append(f"Ice from {reader.about(outlook.first_ice_at)}.")
-    lines.append(f"Before work starts at {reader.clock(work_starts_at(one, duty))}.")
     return tuple(lines)

@@ -12,8 +12,8 @@ from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.state import Fill
 from carewatch.notices.desk import Desk, Ways
 from carewatch.notices.holding import holds_sentence, place_sentence
-from carewatch.notices.words import Reader, listed, odds_words
-from carewatch.roster.model import Person, PlaceKind, valve_part
+from carewatch.notices.words import Reader, odds_words
+from carewatch.roster.model import Person, PlaceKind, Role
 from carewatch.units import psi_to_kpa
 
 AIR_LIMIT_KPA = psi_to_kpa(30)  # OSHA 29 CFR 1910.242(b): compressed air for cleaning below 30 psi
@@ -79,12 +79,27 @@ def protect_steps(machines: Sequence[MachineFacts], reader: Reader, *, is_flushe
         steps.append("Bring it into a heated building.")
     first = "Then air" if is_flushed else "Flush, then air"
     steps.append(
-        f"{first} through both sides at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at "
+        f"{first} through {_sides(machines)} at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at "
         f"the boom: lowers the risk only.{_fertilizer_note(machines)}"
     )
     minutes = max(one.machine.protect_min for one in machines)
-    steps.append(f"Antifreeze without alcohol through both sides; catch it. Allow {minutes} min a machine.")
+    steps.append(f"Antifreeze without alcohol through {_sides(machines)}; catch it. Allow {minutes} min a machine.")
     return tuple(steps)
+
+
+def protect_choice(machines: Sequence[MachineFacts], reader: Reader) -> str:
+    """The same as one step after a flush: the first of them that is possible."""
+    indoors = any(place.kind is PlaceKind.HEATED_SHOP for one in machines for place in one.site.places)
+    first = "into a heated building; else " if indoors else ""
+    return (
+        f"Then the first that is possible: {first}air through {_sides(machines)} at once, under "
+        f"{reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at the boom (lowers the risk only); else antifreeze "
+        f"without alcohol through {_sides(machines)}, caught."
+    )
+
+
+def _sides(machines: Sequence[MachineFacts]) -> str:
+    return "both sides" if any(len(one.machine.sides) > 1 for one in machines) else "the valves"
 
 
 def _fertilizer_note(machines: Iterable[MachineFacts]) -> str:
@@ -102,31 +117,32 @@ def _fertilizer_note(machines: Iterable[MachineFacts]) -> str:
 
 def dark_step(machines: Sequence[MachineFacts]) -> str:
     """The safe way out, for people alone in the dark."""
-    names = listed(one.machine.name for one in machines)
+    pump = "its pump" if len(machines) == 1 else "their pumps"
     return (
-        f"Cannot, or not safe alone in the dark? Leave it and say so. Then nobody starts the pump of {names} "
-        "before the thaw check in the morning."
+        f"Cannot, or not safe alone in the dark? Leave it and answer 5. Then nobody starts {pump} before the thaw "
+        "check in the morning."
     )
 
 
-def answer_line(desk: Desk, person: Person) -> str:
+def answer_line(desk: Desk, person: Person, machines: Sequence[MachineFacts]) -> str:
     """How to answer, by the ways that work here and no other."""
-    return way_words(desk.told.ways, keeper=_keeper(desk, person))
+    return way_words(desk.told.ways, keeper=keeper_of(desk, person), is_one=len(machines) == 1)
 
 
-def way_words(ways: Ways, *, keeper: str) -> str:
-    """The sentence over the digits."""
+def way_words(ways: Ways, *, keeper: str, is_one: bool) -> str:
+    """The words before the digits."""
+    what = "one digit" if is_one else "machine and digit"
     if ways.by_mail:
-        page = f" Or: {ways.page_url}" if ways.page_url else ""
-        return f"Reply with machine and digit.{page}"
+        return f"Reply with {what}{f' (or answer at {ways.page_url} )' if ways.page_url else ''}:"
     if ways.page_url:
-        return f"Answer here: {ways.page_url}. The digits:"
-    return f"Tell {keeper} the machine and the digit (it goes into the logbook; a reply to this mail is not read):"
+        return f"Answer at {ways.page_url} (a reply to this mail is not read):"
+    return f"Tell {keeper} the {'digit' if is_one else what} (a reply to this mail is not read):"
 
 
-def _keeper(desk: Desk, person: Person) -> str:
+def keeper_of(desk: Desk, person: Person) -> str:
+    """Who writes answers down where neither mail nor page takes them."""
     fleet = desk.facts.roster.fleet(person.fleet)
-    keeper = next((one for one in fleet.people if "manager" in one.roles), None)
+    keeper = next(iter(fleet.people_with(Role.MANAGER)), None)
     if keeper is None or keeper.id == person.id:
         return "whoever keeps the logbook"
     return f"{keeper.name} ({keeper.phone})" if keeper.phone else keeper.name
@@ -159,11 +175,12 @@ def ahead_line(machines: Iterable[MachineFacts], now: datetime, reader: Reader) 
         f"{night:%a} {reader.temperature(low)}{' (freezes)' if chance > 0.5 else ''}"
         for night, (chance, low) in sorted(nights.items(), key=lambda item: str(item[0]))
     ]
-    return f"Ahead, for what they hold now: {', '.join(words)}." if words else ""
+    return f"Ahead, as they stand now: {', '.join(words)}." if words else ""
 
 
 def signature(one: MachineFacts) -> str:
-    """What it holds and where, for telling whether the action changed."""
-    held = (one.state.contents[valve_part(side.key)] for side in one.machine.sides)
-    parts = [f"{contents.liquid.kind}{'/pockets' if contents.fill is Fill.POCKETS else ''}" for contents in held]
-    return f"{'+'.join(parts)}@{one.state.stands.kind}"
+    """What decides the action, for telling later whether it changed: `water/full@north/outdoors`."""
+    held = [one.state.contents[part] for part in one.machine.valve_parts]
+    liquid = "fertilizer" if any(contents.liquid.kind is LiquidKind.FERTILIZER for contents in held) else "water"
+    fill = "full" if any(contents.fill is Fill.FULL for contents in held) else "pockets"
+    return f"{liquid}/{fill}@{one.site.id}/{one.state.stands.kind}"

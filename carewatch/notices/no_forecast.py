@@ -33,8 +33,9 @@ def no_forecast_mails(desk: Desk) -> Iterator[Notice]:
                 if desk.level(one) is Level.NOT_ASSESSED and _may_freeze(one, evening + NIGHT_LASTS)
             ]
             key = f"no_forecast|{person_id}|{local_day(desk.now, fleet.tz)}"
-            if blind and not desk.was_sent(key):
-                yield _write(desk, desk.facts.roster.person(person_id), blind, key=key, evening=evening)
+            person = desk.facts.roster.person(person_id)
+            if blind and not desk.was_sent(key) and not desk.address.is_quiet(person):
+                yield _write(desk, person, blind, key=key, evening=evening)
 
 
 def _may_freeze(one: MachineFacts, morning: datetime) -> bool:
@@ -50,12 +51,12 @@ def _write(desk: Desk, person: Person, blind: list[MachineFacts], *, key: str, e
     names = listed(one.machine.name for one in blind)
     letter = Letter(
         subject=f"No usable forecast for tonight: treat {names} as freezing, or look yourself",
-        opening="The forecast services gave nothing fit for a statement about tonight.",
+        opening="The forecast services gave nothing fit to say that tonight is safe.",
         rows=tuple(Row(tag="UNKNOWN", machine=one.machine.name, lines=_lines(desk, one, reader)) for one in blind),
         steps_heading="If the night may be cold where you are:",
         steps=protect_steps(blind, reader),
         cautions=CAUTIONS,
-        rest=("I go on asking the services and write again if a forecast comes that shows ice.",),
+        rest=("I go on asking. If a forecast comes that shows ice, I write again; if none comes, there is no word.",),
         footer=(NOT_OFFICIAL,),
     )
     return desk.write(

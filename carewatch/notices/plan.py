@@ -18,7 +18,6 @@ from carewatch.notices.morning_after import morning_after_mails
 from carewatch.notices.no_forecast import no_forecast_mails
 from carewatch.notices.notice import Notice
 from carewatch.notices.still_wet import still_wet_mails
-from carewatch.notices.who import Address
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,14 +32,7 @@ class Plan:
 def plan(facts: Facts, told: Told, now: datetime) -> Plan:
     """Decide. Running it again after its result was stored gives nothing new; `now` is the only clock."""
     duties = duties_now(facts, now)
-    refused = frozenset(notice.person for notice in told.sent if notice.is_refused)
-    desk = Desk(
-        facts=facts,
-        told=told,
-        duties={**facts.duties, **{duty.key: duty for duty in duties}},
-        address=Address(roster=facts.roster, refused=refused, now=now),
-        now=now,
-    )
+    desk = Desk.opened(facts, told, {**facts.duties, **{duty.key: duty for duty in duties}}, now)
     notices = (
         *morning_after_mails(desk),
         *day_mails(desk),

@@ -24,6 +24,7 @@ from carewatch.notices.night_lines import (
     source_line,
 )
 from carewatch.notices.notice import Notice, NoticeKind
+from carewatch.notices.who import last_user, name_of
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person
 from carewatch.weather.nights import night_on
@@ -50,42 +51,52 @@ def still_wet_mails(desk: Desk) -> Iterator[Notice]:
 
 def late_at(one: MachineFacts, duty: Duty) -> datetime:
     """From when nobody acting is late: the deadline, a promise that ran out, or somebody saying that they cannot."""
-    answers = answers_to(duty.key, one.entries)
+    answers = answers_to(duty.key, one.entries, since=duty.opened_at)
     if answers.declined_at is not None:
         return answers.declined_at
     return max(duty.due_at, duty.promised_until) if duty.promised_until else duty.due_at
 
 
 def people_to_tell(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[Person, ...]:
-    """Who must have heard of it by now. A night that only could freeze, or pockets only, wakes nobody further."""
-    waited = desk.now - late_at(one, duty)
-    if waited < timedelta(0) or (waited > STALE_AFTER and _somebody_was_told(desk, duty)):
+    """Who must have heard of it by now: whoever said that they cannot has heard of it already."""
+    waited, everyone_at = desk.now - late_at(one, duty), everyone_told_at(one, duty)
+    is_stale = desk.now - everyone_at > STALE_AFTER - EVERYONE_AFTER
+    if waited < timedelta(0) or (is_stale and _somebody_was_told(desk, duty)):
         return ()
-    chain = desk.address.chain(one.site)
-    assigned = tuple(person for person in desk.address.everyone(one) if person.id == duty.assigned_to)
-    operators = desk.address.operators(one)[:1]
-    first = (*chain[:1], *assigned, *operators)
-    if desk.level(one) is not Level.FREEZES or _only_pockets(one) or _is_old_news(desk, one, duty):
-        people = first
-    elif waited >= EVERYONE_AFTER:
-        people = desk.address.everyone(one)
-    elif waited >= NEXT_CONTACT_AFTER:
-        people = (*first, *chain[1:2])
-    else:
-        people = first
+    declined_by = answers_to(duty.key, one.entries, since=duty.opened_at).declined_by
+    everyone = [person for person in desk.address.everyone(one) if person.id != declined_by]
+    chain = [person for person in desk.address.chain(one.site) if person.id != declined_by]
+    operator = desk.address.operator(one, last_user(one))
+    people = [*chain[:1], *(person for person in everyone if person.id == duty.assigned_to or person == operator)]
+    if wakes_further(desk, one, duty):
+        people += everyone if desk.now >= everyone_at else chain[1:2] if waited >= NEXT_CONTACT_AFTER else []
     return tuple(dict.fromkeys(people))
 
 
+def everyone_told_at(one: MachineFacts, duty: Duty) -> datetime:
+    """When everyone is told: never before the deadline itself has passed."""
+    return max(late_at(one, duty), duty.due_at) + EVERYONE_AFTER
+
+
+def wakes_further(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
+    """A night that only could freeze, pockets only, or the same silence as the night before wake nobody further."""
+    return desk.level(one) is Level.FREEZES and not _only_pockets(one) and not _is_old_news(desk, one, duty)
+
+
 def _somebody_was_told(desk: Desk, duty: Duty) -> bool:
-    return any(duty.key in notice.duties for notice in desk.told.sent if notice.kind is NoticeKind.STILL_WET)
+    return any(
+        notice.kind is NoticeKind.STILL_WET and notice.created_at >= duty.opened_at for notice in desk.about(duty)
+    )
 
 
 def _is_old_news(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
-    """Whether the night before passed just so and nobody said a word since: everyone was woken for it once already."""
+    """Whether the night before was left just so, and nobody said a word since: everyone was woken for it already."""
     before = desk.duties.get(protect_key(one.machine.id, duty.night - timedelta(days=1)))
+    if before is None or before.state not in (DutyState.LAPSED, DutyState.ACCEPTED):
+        return False
     last_word_at = one.state.last_word_at
-    is_silent = before is not None and (last_word_at is None or last_word_at <= before.opened_at)
-    return is_silent and before is not None and before.state is DutyState.LAPSED
+    left_at = answers_to(before.key, one.entries).accepted_at or before.opened_at
+    return last_word_at is None or last_word_at <= left_at
 
 
 def _only_pockets(one: MachineFacts) -> bool:
@@ -99,36 +110,24 @@ def _is_too_late(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
 
 
 def _was_told(desk: Desk, person: Person, duty: Duty, *, since: datetime) -> bool:
-    sent = desk.sent_to(person.id, (NoticeKind.STILL_WET,), within=timedelta(days=1))
-    return any(duty.key in notice.duties and notice.created_at >= since for notice in sent)
+    return any(
+        notice.kind is NoticeKind.STILL_WET and notice.person == person.id and notice.created_at >= since
+        for notice in desk.about(duty)
+    )
+
+
+# ---------------------------------------------------------------- the words
 
 
 def _write(desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]]) -> Notice:
     machines = [one for one, _ in late]
     reader = desk.reader(person, machines)
-    names = listed(one.machine.name for one in machines)
-    is_dark = any((at := sunset_at(one.site, duty.night)) is not None and at <= desk.now for one, duty in late)
-    steps = (dark_step(machines), *protect_steps(machines, reader)) if is_dark else protect_steps(machines, reader)
     outlooks = [outlook for one, duty in late if (outlook := one.outlook(duty.night))]
     ice_at = min((outlook.first_ice_at for outlook in outlooks if outlook.first_ice_at), default=None)
-    letter = Letter(
-        subject=f"Still wet: {names} - {_ice_words(ice_at, desk.now, reader)}",
-        opening=f"{names}: no proof that {'it is' if len(machines) == 1 else 'they are'} protected, "
-        f"and the time to do it was {reader.clock(min(duty.due_at for _, duty in late))}.",
-        rows=tuple(_row(desk, one, duty, reader) for one, duty in late),
-        steps_heading="Now, the first that is possible and safe:",
-        steps=steps,
-        cautions=CAUTIONS,
-        answer=answer_line(desk, person),
-        options=PROTECT_OPTIONS,
-        rest=("Without an answer the next contact is told after 20 minutes, everyone after 40.",),
-        footer=(source_line(machines, late[0][1].night, reader), NOT_OFFICIAL),
-    )
-    first = next((notice for notice in desk.told.sent if set(notice.duties) & {duty.key for _, duty in late}), None)
-    stamp = max(late_at(one, duty) for one, duty in late)
+    first = next((notice for _, duty in late for notice in desk.about(duty)), None)
     return desk.write(
-        letter,
-        key=f"still_wet|{person.id}|{'+'.join(one.machine.id for one in machines)}|{stamp:%Y-%m-%dT%H:%MZ}",
+        _letter(desk, person, late, reader, ice_at),
+        key=desk.next_key(f"still_wet|{person.id}|{late[0][1].night}|{'+'.join(one.machine.id for one in machines)}"),
         kind=NoticeKind.STILL_WET,
         person=person,
         machines=machines,
@@ -136,6 +135,54 @@ def _write(desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]]) ->
         not_after=max(desk.now + EVERYONE_AFTER, ice_at or desk.now),
         refers_to=first.key if first else None,
     )
+
+
+def _letter(
+    desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]], reader: Reader, ice_at: datetime | None
+) -> Letter:
+    machines = [one for one, _ in late]
+    names = listed(one.machine.name for one in machines)
+    due_at = min(duty.due_at for _, duty in late)
+    is_dark = any((at := sunset_at(one.site, duty.night)) is not None and at <= desk.now for one, duty in late)
+    steps = protect_steps(machines, reader)
+    ice = _ice_words(ice_at, desk.now, reader)
+    return Letter(
+        subject=(
+            f"Still wet: {names} - {ice}"
+            if due_at <= desk.now
+            else f"Somebody else must protect {names} by {reader.clock(due_at)} - {ice}"
+        ),
+        opening=_opening(desk, late, reader),
+        rows=tuple(_row(desk, one, duty, reader) for one, duty in late),
+        steps_heading="Now, the first that is possible and safe:",
+        steps=(dark_step(machines), *steps) if is_dark else (*steps, dark_step(machines)),
+        cautions=CAUTIONS,
+        answer=answer_line(desk, person, machines),
+        options=PROTECT_OPTIONS,
+        rest=(_what_next(desk, late, reader),),
+        footer=(source_line(machines, late[0][1].night, reader), NOT_OFFICIAL),
+    )
+
+
+def _opening(desk: Desk, late: list[tuple[MachineFacts, Duty]], reader: Reader) -> str:
+    due_at = min(duty.due_at for _, duty in late)
+    it = "it is" if len(late) == 1 else "they are"
+    if due_at > desk.now:
+        return f"Whoever was asked cannot do it, and nobody has shown that {it} protected."
+    if all(duty.opened_at == duty.due_at for _, duty in late):
+        return "This was not expected before: the night got colder or the machine got wet. Protect it now."
+    return f"The time to protect was {reader.clock(due_at)}, and nobody has shown that {it} protected."
+
+
+def _what_next(desk: Desk, late: list[tuple[MachineFacts, Duty]], reader: Reader) -> str:
+    further = [(one, duty) for one, duty in late if wakes_further(desk, one, duty)]
+    everyone_at = min((everyone_told_at(one, duty) for one, duty in further), default=None)
+    thaw = "In the morning it counts as frozen until somebody has looked."
+    if everyone_at is None:
+        return f"No answer: nobody else is told tonight. {thaw}"
+    if everyone_at <= desk.now:
+        return f"Everyone who can be reached has this message now. {thaw}"
+    return f"No answer: the next contact is told after 20 minutes, everyone at {reader.clock(everyone_at)}."
 
 
 def _ice_words(ice_at: datetime | None, now: datetime, reader: Reader) -> str:
@@ -147,10 +194,10 @@ def _ice_words(ice_at: datetime | None, now: datetime, reader: Reader) -> str:
 def _row(desk: Desk, one: MachineFacts, duty: Duty, reader: Reader) -> Row:
     level, outlook = desk.level(one), one.outlook(duty.night)
     lines = list(machine_lines(desk, one, outlook, level, reader)) if outlook else []
-    answers = answers_to(duty.key, one.entries)
+    answers = answers_to(duty.key, one.entries, since=duty.opened_at)
     if duty.state is DutyState.LAPSED and answers.promised_by:
-        name = desk.facts.roster.person(answers.promised_by).name
+        name = name_of(desk.facts.roster, answers.promised_by)
         lines.append(f"{name} promised it by {reader.clock(duty.promised_until or duty.due_at)}; no word since.")
     if answers.declined_by:
-        lines.append(f"{desk.facts.roster.person(answers.declined_by).name} cannot do it.")
+        lines.append(f"{name_of(desk.facts.roster, answers.declined_by)} cannot do it.")
     return Row(tag="FREEZES" if level is Level.FREEZES else "COULD", machine=one.machine.name, lines=tuple(lines))

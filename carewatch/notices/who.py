@@ -7,6 +7,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from carewatch.duties.facts import MachineFacts
+from carewatch.logbook.entries import EntryKind
 from carewatch.roster.model import Person, Role, Roster, Site
 
 SATURDAY = 5
@@ -34,9 +35,8 @@ class Address:
         return tuple(dict.fromkeys([*on_duty, *reachable]))
 
     def everyone(self, one: MachineFacts) -> tuple[Person, ...]:
-        """All who may be told when it is urgent: the chain, the machine's operators, owners."""
-        people = [*self.chain(one.site), *self.operators(one), *one.fleet.people_with(Role.OWNER)]
-        return tuple(dict.fromkeys(person for person in people if self.can_reach(person)))
+        """All who may be told when it is urgent: the chain (owners are in it) and the machine's operators."""
+        return tuple(dict.fromkeys([*self.chain(one.site), *self.operators(one)]))
 
     def operators(self, one: MachineFacts) -> tuple[Person, ...]:
         """The machine's operators who can be reached today."""
@@ -52,9 +52,9 @@ class Address:
         """Whether there is an address that has not been refused."""
         return bool(person.email) and person.id not in self.refused
 
-    def is_quiet(self, person: Person) -> bool:
-        """Whether it is the person's quiet time now."""
-        return person.quiet is not None and person.quiet.holds(self.now.astimezone(self._zone(person)).time())
+    def is_quiet(self, person: Person, at: datetime | None = None) -> bool:
+        """Whether it is the person's quiet time, now or at another moment."""
+        return person.quiet is not None and person.quiet.holds((at or self.now).astimezone(self._zone(person)).time())
 
     def _stand_in(self, person: Person, seen: frozenset[str] = frozenset()) -> Person | None:
         if person.email is None and person.told_by is not None and person.told_by not in seen:
@@ -72,3 +72,15 @@ class Address:
 
     def _zone(self, person: Person) -> ZoneInfo:
         return self.roster.fleet(person.fleet).tz
+
+
+def last_user(one: MachineFacts) -> str | None:
+    """The person who sprayed with it last, if the logbook says so."""
+    used = [entry for entry in one.entries if entry.kind is EntryKind.SPRAYED]
+    last = max(used, key=lambda entry: entry.happened_at, default=None)
+    return (last.on_behalf_of or last.by) if last else None
+
+
+def name_of(roster: Roster, person_id: str) -> str:
+    """A person's name; whoever left the roster is called by the id."""
+    return next((person.name for person in roster.people if person.id == person_id), person_id)
