@@ -97,7 +97,7 @@ def deliver_due(
             _rest(database, state, trouble, now=now(), jitter=jitter())
             is_stopped = isinstance(trouble, ChannelStopped)
             return DeliveryReport(fates=tuple(fates), expired=expired, trouble=str(trouble), is_stopped=is_stopped)
-        if state is not None and fate is Fate.SENT:
+        if state is not None and not isinstance(trouble, Ambiguous):  # a server that refuses one address is back too
             _recover(database)
             state = None
     return DeliveryReport(fates=tuple(fates), expired=expired)
