@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from carewatch.duties.duty import Duty
+from carewatch.duties.duty import Duty, DutyKind
 from carewatch.duties.facts import Facts
 from carewatch.duties.protect import protect_duties
 from carewatch.duties.rinse import rinse_duties
 from carewatch.duties.say import say_duties
 from carewatch.duties.thaw import thaw_duties
+
+OF_THE_NIGHT = frozenset({DutyKind.PROTECT, DutyKind.THAW})
 
 
 def duties_now(facts: Facts, now: datetime) -> tuple[Duty, ...]:
@@ -19,9 +21,12 @@ def duties_now(facts: Facts, now: datetime) -> tuple[Duty, ...]:
 
 
 def changed(duties: tuple[Duty, ...], facts: Facts) -> tuple[Duty, ...]:
-    """Those of `duties` that differ from the ledger in anything but their reasons."""
+    """Those of `duties` that differ from the ledger; the reasons of a night, new with every forecast, do not count."""
     return tuple(duty for duty in duties if _essence(duty) != _essence(facts.duties.get(duty.key)))
 
 
 def _essence(duty: Duty | None) -> object:
-    return None if duty is None else (duty.state, duty.due_at, duty.assigned_to, duty.promised_until)
+    if duty is None:
+        return None
+    told = () if duty.kind in OF_THE_NIGHT else duty.because
+    return (duty.state, duty.due_at, duty.assigned_to, duty.promised_until, told)

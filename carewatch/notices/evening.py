@@ -37,8 +37,7 @@ def _items_by_person(desk: Desk) -> dict[Person, list[Item]]:
     for one in desk.facts.machines:
         operator = desk.address.operator(one, last_user(one)) or next(iter(desk.address.chain(one.site)), None)
         rinse, protect, say = _open_duties(desk, one)
-        given_to = protect.assigned_to if protect else None
-        doer = next((person for person in desk.address.everyone(one) if person.id == given_to), operator)
+        doer = desk.address.given_to(protect.assigned_to if protect else None) or operator
         for person in dict.fromkeys((operator, doer)):
             if person is None:
                 continue

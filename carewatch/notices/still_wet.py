@@ -67,7 +67,8 @@ def people_to_tell(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[Person, .
     everyone = [person for person in desk.address.everyone(one) if person.id != declined_by]
     chain = [person for person in desk.address.chain(one.site) if person.id != declined_by]
     operator = desk.address.operator(one, last_user(one))
-    people = [*chain[:1], *(person for person in everyone if person.id == duty.assigned_to or person == operator)]
+    doers = [person for person in (desk.address.given_to(duty.assigned_to), operator) if person]
+    people = [*chain[:1], *(person for person in doers if person.id != declined_by)]
     if wakes_further(desk, one, duty):
         people += everyone if desk.now >= everyone_at else chain[1:2] if waited >= NEXT_CONTACT_AFTER else []
     return tuple(dict.fromkeys(people))

@@ -43,6 +43,12 @@ class Address:
         people = [self._stand_in(self.roster.person(person_id)) for person_id in one.machine.operators]
         return tuple(dict.fromkeys(person for person in people if person is not None and self.can_reach(person)))
 
+    def given_to(self, person_id: str | None) -> Person | None:
+        """Whoever does what was given to a person: that person or the deputy; None: nobody can be reached."""
+        given = next((person for person in self.roster.people if person.id == person_id), None)
+        person = self._stand_in(given) if given else None
+        return person if person and self.can_reach(person) else None
+
     def operator(self, one: MachineFacts, last_by: str | None) -> Person | None:
         """The one operator to ask about today: whoever used it last, else the first who can be reached."""
         operators = self.operators(one)

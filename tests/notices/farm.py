@@ -115,7 +115,7 @@ class Farm:
 
     fleets: tuple[Fleet, ...]
     now: datetime
-    ways: Ways = Ways(by_mail=True)
+    ways: Ways = field(default_factory=lambda: Ways(by_mail=True))
     entries: list[Entry] = field(default_factory=list)
     weather: list[tuple[datetime, date, str | None, Cold]] = field(default_factory=list)
     usual: Cold = MILD
