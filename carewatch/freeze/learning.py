@@ -107,8 +107,8 @@ def learn(pairs: Sequence[Pair], *, on: date | None = None) -> Learned:
     The bias of the field is normal around 0 with the default site spread of 1.0 °C; each night measures it with the
     default spread of its lead, recent nights weigh more (half after 30 days, never below a fifth). The variance of what
     is left is a mean of the default, worth 20 nights, and the site's own. Without nights the default comes back
-    unchanged. Of a warm bias half is believed, up to 1.0 °C. Several forecasts of one night count as one. A record in whole degrees counts a night as 0 that was up
-    to half a degree warmer; chances are for what the record would say.
+    unchanged. Of a warm bias half is believed, up to 1.0 °C. Several forecasts of one night count as one. A record in
+    whole degrees shows 0 for nights up to half a degree warmer; chances are for what the record would show.
     """
     bands: dict[int, list[Pair]] = defaultdict(list)
     for pair in pairs:
@@ -193,7 +193,12 @@ def night_error(
 def is_plausible(pair: Pair) -> bool:
     """Whether a pair can be weather: numbers, and no more than 15 °F apart."""
     difference_c = pair.observed_min_c - pair.forecast_min_c
-    return isfinite(difference_c) and isfinite(pair.lead_h) and abs(difference_c) <= SLIP_C + STEP_SLACK_C
+    return isfinite(difference_c) and isfinite(pair.lead_h) and not is_slip(difference_c)
+
+
+def is_slip(difference_c: float) -> bool:
+    """Whether forecast and reading are more than 15 °F apart."""
+    return abs(difference_c) > SLIP_C + STEP_SLACK_C
 
 
 def _lead_spread_c(pair: Pair) -> float:

@@ -14,9 +14,11 @@ from math import isfinite
 from carewatch.errors import BadInput, Fault, FaultyFiles
 from carewatch.units import f_to_c
 
-FORECAST_NAME = re.compile(r"fc_?(?P<lead>\d+(?:\.\d+)?)h?(?:_(?P<unit>[cf]))?", re.IGNORECASE)
-OBSERVED_NAME = re.compile(r"obs(?:_\w+?)??(?:_(?P<unit>[cf]))?", re.IGNORECASE)
+FORECAST_NAME = re.compile(r"(?:fc|fcst|forecast)_?(?P<lead>\d+(?:\.\d+)?)_?h?(?:_?(?P<unit>[cf]))?", re.IGNORECASE)
+LIKE_FORECAST = re.compile(r"(?:fc|fcst|forecast).*\d.*", re.IGNORECASE)
+OBSERVED_NAME = re.compile(r"obs(?:erved)?(?:_\w+?)??(?:_(?P<unit>[cf]))?", re.IGNORECASE)
 COLDEST_C, WARMEST_C = -90.0, 60.0  # below and above any air temperature measured on Earth
+MOST_SHOWN = 60  # chosen: characters of a line in a message
 LONGEST_LEAD_H = 24.0 * 16  # chosen: no service gives a night's low further ahead
 
 
@@ -46,6 +48,7 @@ class PairsTable:
     columns: tuple[ForecastColumn, ...]
     rows: tuple[Row, ...]
     unit: str
+    place_columns: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +62,7 @@ class _Layout:
     observed_at: int
     columns: tuple[ForecastColumn, ...]
     unit: str
+    place_columns: tuple[str, ...]
 
 
 def read_pairs(text: str, *, file: str, unit: str | None = None) -> PairsTable:
@@ -96,7 +100,7 @@ def read_pairs(text: str, *, file: str, unit: str | None = None) -> PairsTable:
         faults.append(_fault(file, None, "table", "", "It holds no night.", "Add one line for each night and place."))
     if faults:
         raise FaultyFiles(sorted(faults, key=lambda fault: fault.line or 0))
-    return PairsTable(columns=layout.columns, rows=tuple(rows), unit=layout.unit)
+    return PairsTable(columns=layout.columns, rows=tuple(rows), unit=layout.unit, place_columns=layout.place_columns)
 
 
 def _layout(names: Sequence[str], *, file: str, unit: str | None) -> _Layout:
@@ -106,14 +110,9 @@ def _layout(names: Sequence[str], *, file: str, unit: str | None) -> _Layout:
     faults = [
         *_missing_columns(names, forecast=len(forecast), observed=len(observed), file=file),
         *_twice(lowered, file=file),
-        *_impossible_leads([names[at] for at in forecast], file=file),
+        *_impossible_leads(names, file=file),
     ]
-    said = {
-        name: found["unit"].lower()
-        for at, found in (forecast | observed).items()
-        if found["unit"]
-        for name in [names[at]]
-    }
+    said = {names[at]: found["unit"].lower() for at, found in (forecast | observed).items() if found["unit"]}
     units = set(said.values()) | ({unit} if unit else set())
     if len(units) != 1 and not faults:
         faults.append(_unit_fault(said, unit, file=file))
@@ -121,22 +120,27 @@ def _layout(names: Sequence[str], *, file: str, unit: str | None) -> _Layout:
         raise FaultyFiles(faults)
     columns = sorted((float(found["lead"]), names[at], at) for at, found in forecast.items())
     (observed_at,) = observed
+    place_at = tuple(at for at, name in enumerate(lowered) if name != "date" and at not in forecast | observed)
     return _Layout(
         width=len(names),
         date_at=lowered.index("date"),
-        place_at=tuple(at for at, name in enumerate(lowered) if name != "date" and at not in forecast | observed),
+        place_at=place_at,
         forecast_at=tuple(at for _, _, at in columns),
         observed_at=observed_at,
         columns=tuple(ForecastColumn(name=name, lead_h=lead_h) for lead_h, name, _ in columns),
         unit=units.pop(),
+        place_columns=tuple(names[at] for at in place_at),
     )
 
 
 def _missing_columns(names: Sequence[str], *, forecast: int, observed: int, file: str) -> Iterator[Fault]:
-    header = ", ".join(names)
+    header = ", ".join(names)[:MOST_SHOWN]
+    if len(names) == 1 and re.search(r"[;\t|]", header):
+        yield _fault(file, 1, "header", header, "The cells are not parted by commas.", "Save the table with commas.")
+        return
     if "date" not in [name.lower() for name in names]:
-        (near,) = get_close_matches("date", [name.lower() for name in names], 1) or [""]
-        hint = f'Is "{near}" meant? ' if near else ""
+        near = get_close_matches("date", [name.lower() for name in names], 1)
+        hint = f'Is "{near[0]}" meant? ' if near else ""
         yield _fault(file, 1, "header", header, "There is no column date.", f"{hint}Name one column date (YYYY-MM-DD).")
     if not forecast:
         fix = "Name the forecast lows by hours ahead and unit, such as fc24_f or fc48_c."
@@ -157,6 +161,11 @@ def _impossible_leads(names: Sequence[str], *, file: str) -> Iterator[Fault]:
         if found and not 0.0 < float(found["lead"]) <= LONGEST_LEAD_H:
             fix = f"The number is hours ahead; write above 0 and up to {LONGEST_LEAD_H:g}."
             yield _fault(file, 1, "header", name, "This lead is not possible.", fix)
+        if not found and LIKE_FORECAST.fullmatch(name):
+            fix = "Write fc, the hours ahead and the unit, such as fc24_f."
+            yield _fault(
+                file, 1, "header", name, "This looks like a forecast column, but its lead cannot be read.", fix
+            )
 
 
 def _unit_fault(said: dict[str, str], unit: str | None, *, file: str) -> Fault:
@@ -173,7 +182,7 @@ def _unit_fault(said: dict[str, str], unit: str | None, *, file: str) -> Fault:
 def _row(cells: Sequence[str], layout: _Layout, *, file: str, line: int, faults: list[Fault]) -> Row | None:
     if len(cells) != layout.width:
         problem = f"The line has {len(cells)} cells, the header {layout.width}."
-        faults.append(_fault(file, line, "line", ",".join(cells)[:60], problem, "Give every column its cell."))
+        faults.append(_fault(file, line, "line", ",".join(cells)[:MOST_SHOWN], problem, "Give every column its cell."))
         return None
     before = len(faults)
     night = _date(cells[layout.date_at].strip(), file=file, line=line, faults=faults)
