@@ -18,6 +18,7 @@ LIKELY_CHANCE = 0.5  # above: "freezes"; from the threshold up to it: "could fre
 CLOSING_SHARE = 0.5  # of the threshold: below it a night counts as protected; the gap stops flapping
 DEADLINE_STEP = timedelta(minutes=30)
 HEARD_FOR = timedelta(hours=1)  # chosen: nobody is late before the day mail could be read
+FLUSH_TAKES = timedelta(minutes=15)  # chosen: driving to the spot and flushing both sides
 DAYLIGHT_NEEDED = timedelta(hours=2)  # chosen: with less daylight left the deadline may lie after dark
 STILL_POSSIBLE = frozenset({DutyState.OPEN, DutyState.PROMISED, DutyState.LAPSED})
 
@@ -106,7 +107,8 @@ def _moved_on(one: MachineFacts, known: Duty, outlook: Outlook | None, now: date
     if outlook.is_assessed and outlook.chance < CLOSING_SHARE * one.fleet.threshold_tonight:
         return replace(duty, state=DutyState.DONE if evidence else DutyState.CANCELLED)
     if is_closed:
-        if outlook.chance < one.fleet.threshold_tonight or one.state.is_retired:
+        is_past = known.night < tonight(now, one.site.tz)  # what is filled in the morning is a matter of the next night
+        if outlook.chance < one.fleet.threshold_tonight or one.state.is_retired or is_past:
             return replace(duty, state=known.state)
         answers = answers_to(known.key, one.entries, since=now)  # what was promised for the first time is past
         duty = replace(duty, opened_at=now, due_at=deadline(one, outlook, opened_at=now), promised_until=None)
@@ -139,7 +141,7 @@ def deadline(one: MachineFacts, outlook: Outlook, *, opened_at: datetime) -> dat
         evening = dark_at
     working_until = _works_until(one, outlook.night)
     if working_until is not None:
-        evening = max(evening, working_until + timedelta(minutes=one.machine.protect_min))
+        evening = max(evening, working_until + FLUSH_TAKES + timedelta(minutes=one.machine.protect_min))
     ice_at = outlook.first_ice_early_at or outlook.first_ice_at
     latest = ice_at - timedelta(minutes=one.machine.protect_min) if ice_at else evening
     heard_at = at_local(outlook.night, fleet.day_mail_at, fleet.tz) + HEARD_FOR

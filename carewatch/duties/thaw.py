@@ -23,10 +23,13 @@ def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]
         for duty in facts.duties.values()
         if duty.kind is DutyKind.THAW and duty.state is DutyState.OPEN and duty.machine in machines
     ]
+    waiting = {duty.machine for duty in duties if duty.state is DutyState.OPEN}  # one check answers for all nights
     for protect in protects:
         one = machines[protect.machine]
         key = f"{DutyKind.THAW}|{protect.machine}|{protect.night}"
-        if one.state.is_retired or key in facts.duties or protect.state not in STOOD_WET:
+        if one.state.is_retired or key in facts.duties or protect.machine in waiting:
+            continue
+        if protect.state not in STOOD_WET:
             continue
         if may_be_frozen(one, protect, now) and not _was_thawed_after(one, protect.night):
             duties.append(_opened(one, protect, key, now))

@@ -7,9 +7,10 @@ from datetime import datetime, timedelta
 
 from carewatch.duties.answers import answers_to
 from carewatch.duties.daylight import sunset_at
-from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.duty import Duty, DutyState
 from carewatch.duties.facts import MachineFacts
 from carewatch.duties.protect import Level, protect_key
+from carewatch.duties.thaw import may_be_frozen
 from carewatch.logbook.state import Fill
 from carewatch.notices.desk import Desk
 from carewatch.notices.letter import Letter, Row
@@ -27,7 +28,6 @@ from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.who import last_user, name_of
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person
-from carewatch.weather.nights import night_on
 
 NEXT_CONTACT_AFTER = timedelta(minutes=20)
 EVERYONE_AFTER = timedelta(minutes=40)
@@ -106,8 +106,7 @@ def _only_pockets(one: MachineFacts) -> bool:
 
 def _is_too_late(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
     """After the ice it is the thaw check that counts."""
-    thaw = desk.duties.get(f"{DutyKind.THAW}|{one.machine.id}|{duty.night}")
-    return thaw is not None or night_on(duty.night, one.site.tz).end_at <= desk.now
+    return may_be_frozen(one, duty, desk.now)
 
 
 def _was_told(desk: Desk, person: Person, duty: Duty, *, since: datetime) -> bool:

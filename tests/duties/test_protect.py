@@ -82,7 +82,7 @@ def test_deadline_leaves_time_for_the_work_after_a_shift_that_goes_on():
     made = wet_farm()
     made.log("2026-11-02 09:00", "sprayed")
     made.run("10:00")
-    assert due(made) == "02 20:30"  # shift until 20:00, 45 min, down to the half hour
+    assert due(made) == "02 21:00"  # shift until 20:00, flush 15 min, protect 45 min
 
 
 def test_deadline_of_a_shift_past_midnight_is_after_midnight():
@@ -91,7 +91,7 @@ def test_deadline_of_a_shift_past_midnight_is_after_midnight():
     made.log("2026-11-02 16:30", "sprayed")
     made.log("2026-11-02 20:00", "sprayed")
     made.run("22:00")
-    assert due(made) == "03 02:00"
+    assert due(made) == "03 02:30"
 
 
 def test_deadline_never_waits_for_the_shift_when_the_ice_does_not():
