@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from carewatch.freeze.exchange import Forcing
+from carewatch.freeze.exchange import MARKS, Forcing
 from carewatch.freeze.forcing import DRIES_IN_H, HOUR, WIND_FACTORS, Surroundings
 from carewatch.freeze.kernel import Kernel, Load, Run
 from carewatch.freeze.margin import Nights, freeze_margins_c
@@ -103,6 +103,7 @@ class Batch:
         """Freeze margin of every key [K]; the wind that is worse counts."""
         index = np.arange(self.columns.size)
         forcing, moves = self._night_forcing(index)
+        likely_low_c, low_air_c = self._lows_c(forcing)
         nights = Nights(
             parts=self.parts.take(self.columns),
             forcing=forcing,
@@ -110,8 +111,10 @@ class Batch:
             start_c=self.main.part_c[self._start_mark(index), self.columns],
             first_h=self._first_h(index),
             last_h=(self.to_mark - self.from_mark).astype(np.float64),
+            likely_low_c=likely_low_c,
+            low_air_c=low_air_c,
         )
-        return np.asarray(freeze_margins_c(nights, kernel=self.kernel).reshape(-1, WINDS).max(axis=1))
+        return freeze_margins_c(nights, kernel=self.kernel, winds=WINDS)
 
     def under_shift(self, keys: Sequence[int], shift_c: Sequence[float]) -> list[Trace]:
         """What happens to some keys when their night turns out `shift_c` warmer; ice left over from before goes on."""
@@ -231,24 +234,23 @@ class Batch:
         return (self._start_mark(index) - self.from_mark[index]).astype(np.float64)
 
     def _night_forcing(self, index: IndexArray) -> tuple[Forcing, FloatArray]:
+        fields = {name: self._cut(getattr(self.forcing, name), index) for name in MARKS}
+        return Forcing(**fields), self._cut(self.moves, index)
+
+    def _cut(self, values: FloatArray, index: IndexArray) -> FloatArray:
+        """[marks, columns] of the whole time to [marks, nights' columns]."""
         hours = np.arange(self.night_hours + 1)[:, None]
-        marks = np.minimum(self.from_mark[index][None, :] + hours, self.marks - 1)
-        columns = self.columns[index][None, :]
+        marks = np.minimum(self.from_mark[index] + hours, self.marks - 1)
+        return np.asarray(values.reshape(-1).take(marks * self.parts.count + self.columns[index]))
 
-        def cut(values: FloatArray) -> FloatArray:
-            return np.asarray(values[marks, columns])
-
-        source = self.forcing
-        forcing = Forcing(
-            air_c=cut(source.air_c),
-            dew_c=cut(source.dew_c),
-            wind_mps=cut(source.wind_mps),
-            cloud_fraction=cut(source.cloud_fraction),
-            ground_below_air_c=cut(source.ground_below_air_c),
-            sky_open=cut(source.sky_open),
-            is_wet=cut(source.is_wet),
-        )
-        return forcing, cut(self.moves)
+    def _lows_c(self, forcing: Forcing) -> tuple[FloatArray, FloatArray]:
+        """Coldest of each part and of its air over its night as forecast; NaN for a part in which there is ice."""
+        index = np.arange(self.columns.size)
+        hour = np.arange(self.night_hours + 1)[:, None]
+        inside = (hour >= self._first_h(index)) & (hour <= self.to_mark - self.from_mark)
+        part_c = np.where(inside, self._cut(self.main.part_c, index), np.inf).min(axis=0)
+        ice = np.where(inside, self._cut(self.main.ice_fraction, index), 0.0).max(axis=0)
+        return np.where(ice > 0.0, np.nan, part_c), np.where(inside, forcing.air_c, np.inf).min(axis=0)
 
     def _traces(self, index: IndexArray, run: Run) -> list[Trace]:
         traces = []

@@ -92,6 +92,33 @@ def test_the_margin_of_a_deadly_night_is_capped():
     assert freeze_margins_c(nights)[0] == 40.0
 
 
+def test_the_worst_wind_of_a_group_has_the_margin_it_would_have_alone():
+    rng = np.random.default_rng(8)
+    lows_c = np.repeat(rng.uniform(-12.0, 8.0, 30), 3)
+    air_c = 8.0 + (lows_c - 8.0) * np.sin(np.linspace(0.0, 0.5 * np.pi, 15))[:, None]
+    parts = tuple(ALL[i % len(ALL)] for i in range(30) for _ in range(3))
+    load = night(parts, falling_c(0.0))
+    forcing = replace(
+        load.forcing, air_c=air_c, dew_c=air_c - 3.0, wind_mps=load.forcing.wind_mps * np.tile([1.0, 0.5, 2.0], 30)
+    )
+    alone = Nights(
+        parts=load.parts,
+        forcing=forcing,
+        moves=np.ones_like(air_c),
+        start_c=np.full(90, 8.0),
+        first_h=load.first_h,
+        last_h=load.last_h,
+    )
+    worst_c = freeze_margins_c(alone).reshape(-1, 3).max(axis=1)
+    assert freeze_margins_c(alone, winds=3) == pytest.approx(worst_c, abs=0.03)
+    guessed = replace(alone, likely_low_c=lows_c + 0.3, low_air_c=lows_c)
+    assert freeze_margins_c(guessed, winds=3) == pytest.approx(worst_c, abs=0.03)
+    no_guess = replace(alone, likely_low_c=np.full(90, np.nan), low_air_c=lows_c)
+    assert freeze_margins_c(no_guess, winds=3) == pytest.approx(worst_c, abs=0.03)
+    wild = replace(alone, likely_low_c=rng.uniform(-60.0, 60.0, 90), low_air_c=lows_c)
+    assert freeze_margins_c(wild, winds=3) == pytest.approx(worst_c, abs=0.03)
+
+
 @pytest.mark.parametrize("key", ["valve", "valve.front", *PLUMBING_PARTS])
 def test_every_wetted_part_has_a_geometry(key):
     part = default_part(key)
