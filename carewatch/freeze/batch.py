@@ -145,7 +145,7 @@ class Batch:
     def ice_since(self, key: int, moment: datetime) -> datetime | None:
         """When the ice that the forecast itself says is there at a moment began; None if there is none then."""
         columns = self._winds(key)
-        mark = min(max(int((moment - self.start_at) / HOUR), 0), self.marks - 1)
+        mark = min(max(int((moment - self.start_at) / HOUR), 0), self.main.ice_fraction.shape[0] - 1)
         ice = self.main.ice_fraction[: mark + 1, columns].max(axis=1)
         if ice[-1] <= 0.0:
             return None
@@ -213,15 +213,17 @@ class Batch:
         return np.array(first, dtype=np.intp), np.array(last, dtype=np.intp)
 
     def _main(self) -> Run:
-        """The forecast as it is, from each liquid's entry on: it starts as warm as the air and unfrozen."""
+        """The forecast as it is, from each liquid's entry to the last night; it starts as warm as the air, unfrozen."""
         entry_c = self.forcing.air_c[self.first_h.astype(np.intp), np.arange(self.parts.count)]
-        last = [self._mark(job.feels.start_at) + job.feels.marks - 1 for job in self.jobs]
+        last = np.zeros(len(self.jobs))
+        np.maximum.at(last, [key.job for key in self.keys], self.to_mark[::WINDS])
+        marks = int(last.max()) + 1
         load = Load(
             parts=self.parts,
-            forcing=self.forcing,
+            forcing=Forcing(**{name: getattr(self.forcing, name)[:marks] for name in MARKS}),
             start_j=self.parts.enthalpy_j(np.maximum(entry_c, self.parts.freezes_at_c)),
             first_h=self.first_h,
-            last_h=np.repeat(np.array(last, dtype=np.float64), np.diff(self.first_column)),
+            last_h=np.repeat(last, np.diff(self.first_column)),
         )
         return self.kernel(load)
 
@@ -240,7 +242,7 @@ class Batch:
     def _cut(self, values: FloatArray, index: IndexArray) -> FloatArray:
         """[marks, columns] of the whole time to [marks, nights' columns]."""
         hours = np.arange(self.night_hours + 1)[:, None]
-        marks = np.minimum(self.from_mark[index] + hours, self.marks - 1)
+        marks = np.minimum(self.from_mark[index] + hours, values.shape[0] - 1)
         return np.asarray(values.reshape(-1).take(marks * self.parts.count + self.columns[index]))
 
     def _lows_c(self, forcing: Forcing) -> tuple[FloatArray, FloatArray]:
