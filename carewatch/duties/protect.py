@@ -73,7 +73,7 @@ def _judge(facts: Facts, one: MachineFacts, night: date, now: datetime) -> Duty 
             return None
         if one.is_frozen_before(night):  # protecting comes too late: it must be thawed (thaw.py)
             return None
-        return _opened(one, outlook, now)
+        known = _opened(one, outlook, now)
     return _moved_on(one, known, outlook, now)
 
 

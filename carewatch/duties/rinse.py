@@ -101,7 +101,9 @@ def _for_latest_shift(one: MachineFacts, ledger: list[Duty], protect_by: datetim
     if known is None:
         leaves_at = leaves_field_at(one)
         is_time = leaves_at is not None and told_at(one, leaves_at=leaves_at, protect_by=protect_by) <= now
-        return None if is_rinsed or not is_time else _opened(one, key, started_at, sprayed_at, now)
+        if is_rinsed or not is_time:
+            return None
+        known = _opened(one, key, started_at, sprayed_at, now)
     if is_rinsed:
         return replace(known, state=DutyState.DONE)
     answers = answers_to(key, one.entries)

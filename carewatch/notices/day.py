@@ -213,11 +213,15 @@ def _write(desk: Desk, fleet: Fleet, person: Person, table: Table, *, key: str, 
 
 
 def _letter(desk: Desk, person: Person, table: Table, reader: Reader, *, is_worse: bool) -> Letter:
-    rows = [*_rows(desk, table.freezes, Level.FREEZES, reader), *_rows(desk, table.could, Level.COULD, reader)]
+    rows = [
+        *_rows(desk, table.freezes, Level.FREEZES, reader, table.unflushed),
+        *_rows(desk, table.could, Level.COULD, reader, table.unflushed),
+    ]
     rows += [_if_used_row(desk, one, reader) for one in table.if_used]
     rows += [
         Row(tag="FLUSH", machine=one.machine.name, lines=_unflushed_lines(desk, one, duty))
         for one, duty in table.unflushed
+        if one not in table.to_do
     ]
     shown = (*table.to_do, *table.if_used)
     everyone = (*shown, *table.unknown, *table.promised, *table.quiet)
@@ -236,13 +240,20 @@ def _letter(desk: Desk, person: Person, table: Table, reader: Reader, *, is_wors
     )
 
 
-def _rows(desk: Desk, machines: Sequence[MachineFacts], level: Level, reader: Reader) -> list[Row]:
+def _rows(
+    desk: Desk,
+    machines: Sequence[MachineFacts],
+    level: Level,
+    reader: Reader,
+    unflushed: Sequence[tuple[MachineFacts, Duty]],
+) -> list[Row]:
     rows = []
     for one in machines:
         outlook, duty = one.outlook(desk.tonight(one)), desk.protect(one)
         if outlook is not None and duty is not None:
             by = f"Protect by {reader.clock(duty.due_at)}." if duty.due_at > desk.now else "Protect now."
             lines = (by, *machine_lines(desk, one, outlook, level, reader))
+            lines += tuple(text for found, rinse in unflushed if found is one for text in rinse.because)
             rows.append(Row(tag=TAGS[level], machine=one.machine.name, lines=lines))
     return rows
 
@@ -254,7 +265,11 @@ def _if_used_row(desk: Desk, one: MachineFacts, reader: Reader) -> Row:
         if outlook and outlook.coldest_air_c is not None
         else ""
     )
-    lines = ("Safe as it stands. If it sprays today: wet tonight, and it freezes.", cold, place_sentence(one))
+    lines = (
+        "Safe as it stands. If it sprays today it freezes tonight; its operator is told before the shift ends.",
+        cold,
+        place_sentence(one),
+    )
     return Row(tag=TAGS[Level.SAFE], machine=one.machine.name, lines=lines)
 
 
@@ -309,11 +324,17 @@ def _others(desk: Desk, table: Table, reader: Reader) -> Iterator[str]:
     left = [one for one in table.quiet if (duty := desk.protect(one)) and duty.state is DutyState.ACCEPTED]
     if left:
         words.append(f"Left as they are, by decision: {listed(one.machine.name for one in left)}.")
-    quiet = [f"{one.machine.name} ({short_state(one, reader, desk.now)})" for one in table.quiet if one not in left]
+    spoken_of = {one.machine.id for one in (*left, *(one for one, _ in table.unflushed))}
+    quiet = [_quiet_words(desk, one, reader) for one in table.quiet if one.machine.id not in spoken_of]
     if quiet:
         words.append(f"Nothing to do: {', '.join(quiet)}.")
     if words:
         yield " ".join(words)
+
+
+def _quiet_words(desk: Desk, one: MachineFacts, reader: Reader) -> str:
+    outlook = one.outlook(desk.tonight(one))
+    return f"{one.machine.name} ({short_state(one, reader, desk.now, outlook.coldest_air_c if outlook else None)})"
 
 
 def _promise_words(desk: Desk, one: MachineFacts, reader: Reader) -> str:
@@ -330,5 +351,7 @@ def _must_thaw(desk: Desk, one: MachineFacts) -> bool:
 
 
 def _unflushed_lines(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[str, ...]:
-    what = "Flush it before the first fill" if len(one.machine.sides) == 1 else "Flush both sides before the first fill"
+    missing = [side.label for side in one.machine.sides if side.key in one.state.unrinsed_sides]
+    which = "both sides" if len(missing) > 1 else f"the {missing[0]} side" if len(one.machine.sides) > 1 else "it"
+    what = f"Flush {which} before the first fill"
     return (*duty.because, f"{what}, but thaw and look first." if _must_thaw(desk, one) else f"{what}.")

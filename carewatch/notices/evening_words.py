@@ -77,7 +77,7 @@ def evening_letter(desk: Desk, person: Person, items: Sequence[Item]) -> Letter:
 def _opening(*, is_rinse: bool, is_protect: bool) -> str:
     if is_rinse:
         return f"Before you leave the field{', in this order' if is_protect else ''}:"
-    return "Before you go home:" if is_protect else "No word about today yet. What nobody says counts as sprayed."
+    return "Before you go home:" if is_protect else "What nobody says counts as sprayed."
 
 
 def _cautions(*, is_rinse: bool, is_protect: bool) -> tuple[str, ...]:
@@ -91,7 +91,8 @@ def _subject(items: Sequence[Item], reader: Reader) -> str:
     names = listed(item.one.machine.name for item in to_rinse or to_protect or items)
     if to_rinse:
         both = [item for item in to_rinse if item.protect]
-        tail = f", then protect it: {_cold_word(both)} tonight" if both else ""
+        it = "it" if len(to_rinse) == 1 else "them"
+        tail = f", then protect {it}: {_cold_word(both)} tonight" if both else ""
         return f"{names}: {_flush_words(to_rinse)} before you leave the field{tail}"
     if to_protect:
         due_at = min(item.protect.due_at for item in to_protect if item.protect)
@@ -163,7 +164,7 @@ def _flush_step(one: MachineFacts, reader: Reader) -> str:
     water = f"{reader.volume(plan.water_l)} of the {reader.volume(one.machine.rinse_tank_l)} in the rinse tank"
     if plan.water_l >= one.machine.rinse_tank_l:
         water = f"all {reader.volume(one.machine.rinse_tank_l)} of the rinse tank"
-    short = " Short of water: both sides shorter rather than one side long." if len(labels) > 1 else ""
+    short = " Short of water? Both sides shorter rather than one side long." if len(labels) > 1 else ""
     note = " Only if the next step follows: water freezes before this fertilizer does." if fertilizer else ""
     return f"Clean water, {water}, in {plan.passes} parts: {each}.{short}{note}"
 
@@ -190,8 +191,8 @@ def _silence(desk: Desk, person: Person, items: Sequence[Item], reader: Reader) 
         call = f" Too tired, or alone with trouble: stop, call {manager.phone}."
     due_at = min((item.protect.due_at for item in items if item.protect), default=None)
     if any(item.rinse for item in items):
-        late = f"; still wet at {reader.clock(due_at)}, the manager is told at once" if due_at else ""
-        yield f"No answer: flush before the first fill; the manager sees it at {reader.clock(morning)}{late}.{call}"
+        late = f"the manager is told at {reader.clock(due_at)}. Not flushed tonight? Then " if due_at else "flush "
+        yield f"No answer: {late}before the first fill; the manager sees it at {reader.clock(morning)}.{call}"
     elif due_at:
         yield f"No answer: the manager is told at {reader.clock(due_at)}.{call}"
     else:

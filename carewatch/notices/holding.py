@@ -59,11 +59,13 @@ def _known(contents: Contents, roster: Roster, reader: Reader, now: datetime) ->
     return f"since {since} (reported by {name_of(roster, contents.who)}){age}"
 
 
-def short_state(one: MachineFacts, reader: Reader, now: datetime) -> str:
-    """Why nothing is to do, in two or three words: `heated shop`, `antifreeze, measured`."""
+def short_state(one: MachineFacts, reader: Reader, now: datetime, coldest_air_c: float | None) -> str:
+    """Why nothing is to do, in a few words: `heated shop`, `antifreeze (measured)`, `water, but 41 °F tonight`."""
     stands = one.state.stands
     if stands.heat_known_until is not None and now < stands.heat_known_until:
-        return f"{PLACE_WORDS[stands.kind]}, counted until {reader.day_and_clock(stands.heat_known_until)}"
+        return f"{PLACE_WORDS[stands.kind]}, counts as heated until {reader.day_and_clock(stands.heat_known_until)}"
     held = listed(sorted({_holds(one.state.contents[part]) for part in one.machine.valve_parts}))
     warmest = max(one.state.contents[part].freezes_at_c for part in one.machine.valve_parts)
+    if coldest_air_c is not None and coldest_air_c > warmest:
+        return f"{held}, but only {reader.temperature(coldest_air_c)} tonight"
     return f"{held}, first ice at {reader.temperature(warmest)}"

@@ -12,7 +12,7 @@ from carewatch.duties.thaw import notice_at
 from carewatch.notices.desk import Desk
 from carewatch.notices.holding import place_sentence
 from carewatch.notices.letter import Letter, Row
-from carewatch.notices.night_lines import NOT_OFFICIAL, keeper_of, way_words
+from carewatch.notices.night_lines import NOT_OFFICIAL, keeper_of, source_line, way_words
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.who import last_user
 from carewatch.notices.words import Reader, listed
@@ -28,7 +28,7 @@ STEPS = (
 )
 CAUTIONS = (
     "Relieve pressure before opening anything; a closed shop with an engine or heater running needs air.",
-    "Rinse water is pesticide: label protective gear. The machine's manual goes first.",
+    "Wear what the product label asks for: what runs out is pesticide. The machine's manual goes first.",
 )
 OPTIONS = ((1, "thawed, nothing was frozen"), (2, "thawed, ice was found"), (3, "broken, do not use"))
 
@@ -80,7 +80,8 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
         cautions=CAUTIONS,
         answer=f"Was anything frozen? It teaches the next warning. {how}",
         options=OPTIONS,
-        footer=(NOT_OFFICIAL,),
+        rest=("No answer: it counts as frozen until somebody has looked or it is used again.",),
+        footer=(source_line(machines, found[0][1].night, reader), NOT_OFFICIAL),
     )
     asked = (desk.duties.get(protect_key(one.machine.id, duty.night)) for one, duty in found)
     first = next((notice for protect in asked if protect for notice in desk.about(protect)), None)

@@ -35,18 +35,18 @@ PROTECT_OPTIONS = (
 )
 
 
-def freeze_sentence(outlook: Outlook, level: Level, reader: Reader) -> str:
-    """How cold, how sure, from when."""
+def freeze_sentence(outlook: Outlook, level: Level, reader: Reader, sky: str = "") -> str:
+    """How cold under which sky, how sure, from when."""
     if outlook.coldest_air_c is None or outlook.margin_c is None or outlook.chance is None:
         return "Tonight could not be worked out: treat it as wet and freezing."
-    coldest = f"Coldest air {reader.temperature(outlook.coldest_air_c)}"
+    coldest = ", ".join(word for word in (f"Coldest air {reader.temperature(outlook.coldest_air_c)}", sky) if word)
     if level is Level.COULD:
         turn = f"ice only if {reader.difference(outlook.margin_c)} colder" if outlook.margin_c < 0 else "on the edge"
         return f"{coldest}: {turn}. {odds_words(outlook.chance).capitalize()}."
     when = f"Ice from {reader.about(outlook.first_ice_at)}" if outlook.first_ice_at else "Ice is likely"
     spare = f", even if the night is {reader.difference(outlook.margin_c)} warmer" if outlook.margin_c >= 1 else ""
-    plugged = " Likely plugged by morning." if (outlook.ice_fraction or 0) >= PLUGGED_FRACTION else ""
-    return f"{coldest}. {when}{spare}.{plugged}"
+    plugged = "; likely plugged by morning" if (outlook.ice_fraction or 0) >= PLUGGED_FRACTION else ""
+    return f"{coldest}. {when}{spare}{plugged}."
 
 
 def sky_words(desk: Desk, one: MachineFacts, outlook: Outlook) -> str:
@@ -61,15 +61,13 @@ def sky_words(desk: Desk, one: MachineFacts, outlook: Outlook) -> str:
     cloud, wind = float(weather.cloud_fraction[hour]), float(weather.wind_mps[hour])
     sky = "clear" if cloud < CLEAR_BELOW else "overcast" if cloud > OVERCAST_ABOVE else ""
     air = "calm" if wind < CALM_BELOW_MPS else ""
-    words = ", ".join(word for word in (sky, air) if word)
-    return f"{words.capitalize()}." if words else ""
+    return ", ".join(word for word in (sky, air) if word)
 
 
 def machine_lines(desk: Desk, one: MachineFacts, outlook: Outlook, level: Level, reader: Reader) -> tuple[str, ...]:
     """Place, contents, cold: what a manager needs to decide."""
     held = holds_sentence(one, desk.facts.roster, reader, desk.now)
-    cold = " ".join(part for part in (freeze_sentence(outlook, level, reader), sky_words(desk, one, outlook)) if part)
-    return (place_sentence(one), held, cold)
+    return (place_sentence(one), held, freeze_sentence(outlook, level, reader, sky_words(desk, one, outlook)))
 
 
 def protect_steps(machines: Sequence[MachineFacts], reader: Reader, *, is_flushed: bool = False) -> tuple[str, ...]:
@@ -79,8 +77,8 @@ def protect_steps(machines: Sequence[MachineFacts], reader: Reader, *, is_flushe
         steps.append("Bring it into a heated building.")
     first = "Then air" if is_flushed else "Flush, then air"
     steps.append(
-        f"{first} through {_sides(machines)} at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at "
-        f"the boom: lowers the risk only.{_fertilizer_note(machines)}"
+        f"{first} through {_sides(machines)} at once, under {reader.pressure(AIR_LIMIT_KPA)}, boom end open, eyes "
+        f"protected, nobody at the boom: lowers the risk only.{_fertilizer_note(machines)}"
     )
     minutes = max(one.machine.protect_min for one in machines)
     steps.append(f"Antifreeze without alcohol through {_sides(machines)}; catch it. Allow {minutes} min a machine.")
@@ -93,8 +91,8 @@ def protect_choice(machines: Sequence[MachineFacts], reader: Reader) -> str:
     first = "into a heated building; else " if indoors else ""
     return (
         f"Then the first that is possible: {first}air through {_sides(machines)} at once, under "
-        f"{reader.pressure(AIR_LIMIT_KPA)}, boom end open, nobody at the boom (lowers the risk only); else antifreeze "
-        f"without alcohol through {_sides(machines)}, caught."
+        f"{reader.pressure(AIR_LIMIT_KPA)}, boom end open, eyes protected, nobody at the boom (lowers the risk only); "
+        f"else antifreeze without alcohol through {_sides(machines)}, caught."
     )
 
 

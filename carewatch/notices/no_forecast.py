@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from carewatch.duties.duty import DutyState
 from carewatch.duties.facts import MachineFacts, at_local, local_day
 from carewatch.duties.protect import Level
 from carewatch.logbook.state import Fill
@@ -30,12 +31,20 @@ def no_forecast_mails(desk: Desk) -> Iterator[Notice]:
             blind = [
                 one
                 for one in machines
-                if desk.level(one) is Level.NOT_ASSESSED and _may_freeze(one, evening + NIGHT_LASTS)
+                if desk.level(one) is Level.NOT_ASSESSED
+                and not _is_asked_for(desk, one)
+                and _may_freeze(one, evening + NIGHT_LASTS)
             ]
             key = f"no_forecast|{person_id}|{local_day(desk.now, fleet.tz)}"
             person = desk.facts.roster.person(person_id)
             if blind and not desk.was_sent(key) and not desk.address.is_quiet(person):
                 yield _write(desk, person, blind, key=key, evening=evening)
+
+
+def _is_asked_for(desk: Desk, one: MachineFacts) -> bool:
+    """Whether an earlier forecast flagged the night: then its own messages speak of the machine."""
+    duty = desk.protect(one)
+    return duty is not None and duty.state is not DutyState.CANCELLED
 
 
 def _may_freeze(one: MachineFacts, morning: datetime) -> bool:
@@ -56,7 +65,7 @@ def _write(desk: Desk, person: Person, blind: list[MachineFacts], *, key: str, e
         steps_heading="If the night may be cold where you are:",
         steps=protect_steps(blind, reader),
         cautions=CAUTIONS,
-        rest=("I go on asking. If a forecast comes that shows ice, I write again; if none comes, there is no word.",),
+        rest=("I go on asking, and write again only if a forecast comes that shows ice: no word does not mean safe.",),
         footer=(NOT_OFFICIAL,),
     )
     return desk.write(

@@ -12,7 +12,7 @@ from carewatch.roster.model import PlaceKind, UnitSystem
 from carewatch.units import c_to_f, c_to_f_difference, kpa_to_psi, l_to_gallons
 
 DEGREES_IN_REASONS = re.compile(
-    r"(?P<number>[-+]?\d+(?:\.\d+)?) °C(?P<step> (?:colder|warmer|lower|higher|apart|more))?"
+    r"(?P<number>[-+]?\d+(?:\.\d+)?) °C(?P<step> (?:colder|warmer|below|above|lower|higher|apart|more)\b)?"
 )
 BIG_LITRES = 40.0
 PLACE_WORDS = {
