@@ -12,7 +12,7 @@ from carewatch.freeze.score.scorecard import LeadScore, Scorecard
 SIDE, GAP_LEFT, GAP_RIGHT, GAP_TOP, GAP_BELOW = 240, 62, 18, 34, 58  # of a panel, in px
 PER_ROW = 2
 HEAD, FOOT = 62, 34
-SMALLEST, LARGEST = 3.0, 15.0  # radius in px; the area grows with the nights
+SMALLEST, LARGEST = 3.0, 9.0  # radius in px; the area grows with the nights
 TICKS = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 PAGE = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide} {high}" width="{wide}" height="{high}" \
@@ -41,7 +41,7 @@ PANEL = """<g transform="translate({x} {y})">
 
 TICK = """<path d="M{at} 0V{side}M0 {up}H{side}" stroke="#dde4e8"/>
 <text x="{at}" y="{below}" text-anchor="middle" fill="#52616d">{label}</text>
-<text x="-8" y="{beside}" text-anchor="end" fill="#52616d">{label}</text>"""
+<text x="-13" y="{beside}" text-anchor="end" fill="#52616d">{label}</text>"""
 
 DOT = """<circle cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" fill="#a8450f" fill-opacity="0.55" stroke="#7a3109">\
 <title>said {said:.3f}, happened {happened:.3f}, {n} nights</title></circle>"""
@@ -80,7 +80,7 @@ def _panel(lead: LeadScore, *, x: int, y: int) -> str:
         points=" ".join(f"{one.said * SIDE:.1f},{(1 - one.happened) * SIDE:.1f}" for one in bins),
         dots="\n".join(_dot(one, bins) for one in bins),
         middle=SIDE / 2,
-        below=SIDE + 36,
+        below=SIDE + 40,
         inside=SIDE - 8,
         low=SIDE - 10,
         count=lead.errors.n,
@@ -90,7 +90,7 @@ def _panel(lead: LeadScore, *, x: int, y: int) -> str:
 
 def _tick(value: float) -> str:
     at = value * SIDE
-    return TICK.format(at=at, up=SIDE - at, side=SIDE, below=SIDE + 17, beside=SIDE - at + 4, label=f"{value:g}")
+    return TICK.format(at=at, up=SIDE - at, side=SIDE, below=SIDE + 21, beside=SIDE - at + 4, label=f"{value:g}")
 
 
 def _dot(one: Bin, bins: Sequence[Bin]) -> str:

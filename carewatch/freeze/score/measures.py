@@ -67,13 +67,15 @@ def brier(chances: Sequence[float], happened: Sequence[bool]) -> float | None:
     return sum((chance - came) ** 2 for chance, came in pairs) / len(pairs) if pairs else None
 
 
-def reliability(chances: Sequence[float], happened: Sequence[bool]) -> tuple[Bin, ...]:
+def reliability(
+    chances: Sequence[float], happened: Sequence[bool], *, edges: Sequence[float] = BIN_EDGES
+) -> tuple[Bin, ...]:
     """Chances in bins [0, .02), [.02, .1) ... [.98, 1]; bins without a night are left out."""
-    inside: list[list[tuple[float, bool]]] = [[] for _ in BIN_EDGES[1:]]
+    inside: list[list[tuple[float, bool]]] = [[] for _ in edges[1:]]
     for chance, came in zip(chances, happened, strict=True):
         if not 0.0 <= chance <= 1.0:
             raise BadInput(f"A chance of {chance:g} is not possible; it lies between 0 and 1.")
-        inside[min(bisect_right(BIN_EDGES, chance) - 1, len(inside) - 1)].append((chance, came))
+        inside[min(bisect_right(edges, chance) - 1, len(inside) - 1)].append((chance, came))
     return tuple(
         Bin(
             said=sum(chance for chance, _ in nights) / len(nights),

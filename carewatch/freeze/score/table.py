@@ -60,6 +60,7 @@ class _Layout:
     place_at: tuple[int, ...]
     forecast_at: tuple[int, ...]
     observed_at: int
+    observed_name: str
     columns: tuple[ForecastColumn, ...]
     unit: str
     place_columns: tuple[str, ...]
@@ -127,6 +128,7 @@ def _layout(names: Sequence[str], *, file: str, unit: str | None) -> _Layout:
         place_at=place_at,
         forecast_at=tuple(at for _, _, at in columns),
         observed_at=observed_at,
+        observed_name=names[observed_at],
         columns=tuple(ForecastColumn(name=name, lead_h=lead_h) for lead_h, name, _ in columns),
         unit=units.pop(),
         place_columns=tuple(names[at] for at in place_at),
@@ -191,7 +193,7 @@ def _row(cells: Sequence[str], layout: _Layout, *, file: str, line: int, faults:
         for at, column in zip(layout.forecast_at, layout.columns, strict=True)
     )
     observed_c = _temperature_c(
-        cells[layout.observed_at].strip(), "observed low", layout.unit, file=file, line=line, faults=faults
+        cells[layout.observed_at].strip(), layout.observed_name, layout.unit, file=file, line=line, faults=faults
     )
     if night is None or len(faults) > before:
         return None
