@@ -38,14 +38,18 @@ def _items_by_person(desk: Desk) -> dict[Person, list[Item]]:
         operator = desk.address.operator(one, last_user(one)) or next(iter(desk.address.chain(one.site)), None)
         rinse, protect, say = _open_duties(desk, one)
         doer = desk.address.given_to(protect.assigned_to if protect else None) or operator
+        is_late = protect is not None and desk.now >= late_at(one, protect)
         for person in dict.fromkeys((operator, doer)):
             if person is None:
                 continue
+            to_rinse = _untold(desk, rinse, person) if person == operator else None
+            # From its deadline on "still wet" speaks of it, unless it belongs into one order with a flush.
+            speaks_of_it = person == doer and (not is_late or to_rinse is not None)
             item = Item(
                 one=one,
                 level=desk.level(one),
-                rinse=_untold(desk, rinse, person) if person == operator else None,
-                protect=_untold(desk, protect, person) if person == doer else None,
+                rinse=to_rinse,
+                protect=_untold(desk, protect, person) if speaks_of_it else None,
                 say=_untold(desk, say, person) if person == operator else None,
             )
             if item.duties:
@@ -60,8 +64,6 @@ def _open_duties(desk: Desk, one: MachineFacts) -> tuple[Duty | None, Duty | Non
     say = desk.duties.get(f"{DutyKind.SAY}|{one.machine.id}|{local_day(desk.now, one.site.tz)}")
     if rinse and not _is_evening_of(desk, one, rinse):
         rinse = None
-    if protect and desk.now >= late_at(one, protect):
-        protect = None  # "still wet" speaks of it from here on
     if say and desk.now > say.due_at:
         say = None
     return tuple(duty if duty and duty.state in WANTS_A_HAND else None for duty in (rinse, protect, say))  # type: ignore[return-value]

@@ -191,7 +191,8 @@ def _silence(desk: Desk, person: Person, items: Sequence[Item], reader: Reader) 
         call = f" Too tired, or alone with trouble: stop, call {manager.phone}."
     due_at = min((item.protect.due_at for item in items if item.protect), default=None)
     if any(item.rinse for item in items):
-        late = f"the manager is told at {reader.clock(due_at)}. Not flushed tonight? Then " if due_at else "flush "
+        told = f"at {reader.clock(due_at)}" if due_at and due_at > desk.now else "now"
+        late = f"the manager is told {told}. Not flushed tonight? Then " if due_at else "flush "
         yield f"No answer: {late}before the first fill; the manager sees it at {reader.clock(morning)}.{call}"
     elif due_at:
         yield f"No answer: the manager is told at {reader.clock(due_at)}.{call}"

@@ -33,12 +33,13 @@ def plan(facts: Facts, told: Told, now: datetime) -> Plan:
     """Decide. Running it again after its result was stored gives nothing new; `now` is the only clock."""
     duties = duties_now(facts, now)
     desk = Desk.opened(facts, told, {**facts.duties, **{duty.key: duty for duty in duties}}, now)
+    evening = tuple(evening_mails(desk))
     notices = (
         *morning_after_mails(desk),
         *day_mails(desk),
         *worse_mails(desk),
-        *still_wet_mails(desk),
-        *evening_mails(desk),
+        *still_wet_mails(desk, evening),
+        *evening,
         *cancelling_mails(desk),
         *no_forecast_mails(desk),
         *catch_up_mails(desk),

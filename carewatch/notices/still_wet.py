@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 from carewatch.duties.answers import answers_to
@@ -32,18 +32,20 @@ from carewatch.roster.model import Person
 NEXT_CONTACT_AFTER = timedelta(minutes=20)
 EVERYONE_AFTER = timedelta(minutes=40)
 STALE_AFTER = timedelta(hours=3)  # chosen: whoever becomes first contact later in the night is not woken for old news
+SAYS_NOW = frozenset({NoticeKind.STILL_WET, NoticeKind.EVENING})
 STILL_WET = frozenset({DutyState.OPEN, DutyState.LAPSED})
 
 
-def still_wet_mails(desk: Desk) -> Iterator[Notice]:
-    """One mail a person for all machines that person must hear of now."""
+def still_wet_mails(desk: Desk, evening: Sequence[Notice]) -> Iterator[Notice]:
+    """One mail a person for all machines that person must hear of now, unless an evening message says it just now."""
+    told_now = {(notice.person, key) for notice in evening for key in notice.duties}
     groups: dict[str, list[tuple[MachineFacts, Duty]]] = {}
     for one in desk.facts.machines:
         duty = desk.protect(one)
         if duty is None or duty.state not in STILL_WET or _is_too_late(desk, one, duty):
             continue
         for person in people_to_tell(desk, one, duty):
-            if not _was_told(desk, person, duty, since=late_at(one, duty)):
+            if (person.id, duty.key) not in told_now and not _was_told(desk, person, duty, since=late_at(one, duty)):
                 groups.setdefault(person.id, []).append((one, duty))
     for person_id, late in groups.items():
         yield _write(desk, desk.facts.roster.person(person_id), late)
@@ -111,7 +113,7 @@ def _is_too_late(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
 
 def _was_told(desk: Desk, person: Person, duty: Duty, *, since: datetime) -> bool:
     return any(
-        notice.kind is NoticeKind.STILL_WET and notice.person == person.id and notice.created_at >= since
+        notice.kind in SAYS_NOW and notice.person == person.id and notice.created_at >= since
         for notice in desk.about(duty)
     )
 

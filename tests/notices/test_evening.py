@@ -170,6 +170,15 @@ def test_ice_that_comes_early_is_told_before_the_shift_ends():
     assert evenings(made, "17:00") == ["11-02 16:00 evening owen"]
 
 
+def test_flush_and_protection_that_fall_due_together_are_one_message():
+    made = farm(machine(shift_end=None))
+    made.night(TONIGHT, Cold(chance=0.9, low_c=-7, ice=time(21), early=time(20, 30)), known_at="2026-11-02 20:10")
+    made.log("2026-11-02 20:00", "sprayed")
+    made.run("20:15")
+    assert made.lines() == ["11-02 20:10 still_wet mara", "11-02 20:10 evening owen"]
+    assert {key.split("|")[0] for key in made.to(OWEN)[0].duties} == {"rinse", "protect"}
+
+
 def test_protection_given_to_somebody_is_told_to_that_person_at_once():
     made = working()
     made.night(TONIGHT, FREEZES)

@@ -247,7 +247,7 @@ def test_units_and_clock_are_the_readers(name, reader):
     [
         (Ways(by_mail=True), "Reply with one digit:", "http"),
         (Ways(page_url="https://farm.example/a"), "Answer at https://farm.example/a (a reply", "Reply"),
-        (Ways(by_mail=True, page_url="https://farm.example/a"), "Reply with one digit (or answer at https://", "not read"),
+        (Ways(by_mail=True, page_url="https://farm.example/a"), "Reply with one digit (or answer at", "not read"),
         (Ways(), "Tell Mara (555-0100) the digit (a reply to this mail is not read)", "http"),
     ],
     ids=["mail", "page", "both", "neither"],
