@@ -67,8 +67,8 @@ FIGURES = Figures(
 (HEAT, PART_K, LOWEST, RUNS, IS_FREE, FIXED, NATURAL) = range(12, 19)
 (AIR, DEW, WIND, CLOUD, GROUND, SKY, WET) = range(19, 26)  # at the earlier mark, in the order of MARKS
 CHANGE = 7  # so many rows further: how much it changes until the later mark
-(CONVECTION, TOTAL, PULL, VAPOUR, AFTER) = range(33, 38)
-ROWS = 38
+(CONVECTION, TOTAL, PULL, AFTER) = range(33, 37)
+ROWS = 37
 
 
 def run_numba(load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float] = ()) -> Run:
@@ -366,7 +366,6 @@ def _dry_exchange(figures: Figures, block: FloatArray, share: float) -> None:
         block[CONVECTION, i] = convection
         block[TOTAL, i] = convection + radiation
         block[PULL, i] = convection * air_k + radiation * radiant_k
-        block[VAPOUR, i] = vapour_pa
 
 
 @_taken_in
@@ -381,7 +380,8 @@ def _evaporation(figures: Figures, block: FloatArray, share: float) -> None:
         else:
             saturation_pa, gamma = _water_pa(part_c), figures.gamma_water
             per_k = saturation_pa * 17.62 * 243.12 / ((243.12 + part_c) * (243.12 + part_c))
-        deficit_pa = saturation_pa - block[VAPOUR, i]
+        # exactly nothing where the part is as cold as the dew point: the same exponential on both sides
+        deficit_pa = saturation_pa - _water_pa(block[DEW, i] + block[DEW + CHANGE, i] * share)
         if deficit_pa > 0.0 and is_wet > 0.0:
             film = is_wet * block[CONVECTION, i] * per_k / gamma
             block[TOTAL, i] += film
