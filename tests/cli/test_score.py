@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from defusedxml import ElementTree as ET
+from defusedxml.ElementTree import fromstring, parse
 
 from carewatch.cli.score import score
 from tests.freeze.made_pairs import made_text
@@ -99,7 +99,7 @@ def test_slips_are_listed(tmp_path):
 def test_the_picture_is_svg_with_title_description_and_a_panel_for_each_lead(table, tmp_path):
     path = tmp_path / "r.svg"
     assert run(table, "--svg", path).exit_code == 0
-    root = ET.fromstring(path.read_text(encoding="utf-8"))
+    root = fromstring(path.read_text(encoding="utf-8"))
     assert root.tag == f"{SVG}svg"
     assert root.get("role") == "img"
     assert [root.find(f"{SVG}{name}").get("id") for name in ("title", "desc")] == root.get("aria-labelledby").split()
@@ -121,7 +121,7 @@ def test_the_picture_of_a_strange_name_is_still_svg(tmp_path):
     path = tmp_path / "lows.csv"
     path.write_text("date,a&b<,fc24_c,obs_c\n2021-01-01,<&>,1,2\n")
     assert run(path, "--svg", tmp_path / "r.svg").exit_code == 0
-    ET.parse(tmp_path / "r.svg")
+    parse(tmp_path / "r.svg")
 
 
 @pytest.mark.parametrize(
