@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from carewatch.duties.facts import at_local, local_day
 from carewatch.freeze.assess import Case, assess
@@ -146,3 +146,10 @@ def _inputs(case: Case) -> tuple[object, ...]:
     nights = tuple((night.night.on, night.is_usable) for night in weather.nights)
     held = tuple(sorted(case.contents.items()))
     return (case.machine.id, held, case.stays, weather.site, nights, origin)
+
+
+def fetched_at_of(inputs: tuple[object, ...]) -> datetime:
+    """When the newest forecast among the inputs of an outlook came; long ago if there is none."""
+    origin = inputs[-1]
+    found = [one[2] for one in origin] if isinstance(origin, tuple) else []
+    return max(found, default=datetime.min.replace(tzinfo=UTC))

@@ -17,9 +17,11 @@ from carewatch.roster.files import FoundFiles, read_texts
 from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
 from carewatch.roster.watch import fingerprint_of
-from carewatch.service.deliver import deliver_due
+from carewatch.service.assessing import fetched_at_of
+from carewatch.service.deliver import deliver_due, forget_channel_trouble
+from carewatch.service.documents import instant
 from carewatch.service.forecasts import ask_sources
-from carewatch.service.gather import RUN
+from carewatch.service.gather import RUN, gather
 from carewatch.service.recording import LineRecorder
 from carewatch.service.usecase import Outcome, run_plan
 from carewatch.service.workplace import Signature, Workplace
@@ -33,6 +35,7 @@ ISSUE_READ_AFTER = timedelta(minutes=20)  # chosen: a service takes some minutes
 DATABASE = "carewatch.db"
 MAILS = "mails"
 MARKER = "replay.json"
+STEPS = "steps.txt"
 SIGNATURE = Signature(name="carewatch", address="carewatch@replay.example")
 
 
@@ -114,17 +117,14 @@ def replay(
     _take_folder(out, {"from": from_on.isoformat(), "forecast": forecast or "recorded", "seed": seed})
     work = _workplace(scenario, out, forecast=forecast, seed=seed)
     _put_in(work, scenario, at=starts_at)
-    channel = FileChannel(out / MAILS)
     try:
-        yield from _steps(work, scenario, channel, starts_at=starts_at, ends_at=ends_at)
+        yield from _steps(work, scenario, out, starts_at=starts_at, ends_at=ends_at)
     finally:
         work.database.close()
 
 
-def _steps(
-    work: Workplace, scenario: Scenario, channel: FileChannel, *, starts_at: datetime, ends_at: datetime
-) -> Iterator[Step]:
-    recorder = work.recorder
+def _steps(work: Workplace, scenario: Scenario, out: Path, *, starts_at: datetime, ends_at: datetime) -> Iterator[Step]:
+    channel, recorder = FileChannel(out / MAILS), work.recorder
     with work.database.reading() as rx:
         last = runs.get(rx, RUN)
     now = starts_at
@@ -132,15 +132,38 @@ def _steps(
         now = _next(scenario, last.last_ok_at, last.next_due_at)
     if isinstance(recorder, LineRecorder):
         recorder.trim(after=last.last_ok_at if last else None)
+    steps = out / STEPS
+    if last is not None and last.last_ok_at is not None:
+        _remember(work, steps, until=last.last_ok_at)
+    forget_channel_trouble(work.database)
     _deliver(work, channel, now=last.last_ok_at if last and last.last_ok_at else starts_at)
     shown = last.last_ok_at if last and last.last_ok_at else datetime.min.replace(tzinfo=UTC)
     while now < ends_at:
+        with steps.open("a", encoding="utf-8") as file:
+            file.write(f"{instant(now)}\n")
         ask_sources(work, scenario.roster.sites, now=now)
         outcome = run_plan(work, now=now)
         if outcome.notices:
             _deliver(work, channel, now=now)
         yield Step(at=now, outcome=outcome, entries=_visible(scenario, shown, now))
         shown, now = now, _next(scenario, now, outcome.next_due_at)
+
+
+def _remember(work: Workplace, steps: Path, *, until: datetime) -> None:
+    """Work out anew what a stopped replay knew: an outlook counts as it was when its inputs had just changed."""
+    lines = steps.read_text(encoding="utf-8").split() if steps.exists() else []
+    past = sorted({at for line in lines if (at := datetime.fromisoformat(line)) <= until})
+    seen = gather(work, now=until)
+    weather = seen.facts.weather.values() if seen else ()
+    since = min((one.forecast.fetched_at for one in weather if one.forecast), default=until)
+    work.remembered.outlooks.clear()
+    for at in [at for at in past if at >= since]:
+        before = set(work.remembered.outlooks)
+        gather(work, now=at)
+        for key in set(work.remembered.outlooks) - before:
+            # Made from a forecast that had not come by then: that one was fetched just before the stop.
+            if fetched_at_of(key) > at:
+                del work.remembered.outlooks[key]
 
 
 def _visible(scenario: Scenario, after: datetime, until: datetime) -> tuple[Entry, ...]:
@@ -168,7 +191,18 @@ def _next_issue_at(now: datetime) -> datetime:
 
 
 def _deliver(work: Workplace, channel: FileChannel, *, now: datetime) -> None:
-    deliver_due(work.database, channel, sender=SIGNATURE.address, now=lambda: now, worker="replay", jitter=lambda: 0.5)
+    # No lease: a claim left by a replay that was killed is taken up again at once, nobody else works here.
+    report = deliver_due(
+        work.database,
+        channel,
+        sender=SIGNATURE.address,
+        now=lambda: now,
+        worker="replay",
+        jitter=lambda: 0.5,
+        lease=timedelta(0),
+    )
+    if report.trouble:
+        raise BadInput(f"{report.trouble} Start the replay again, it goes on where it was.")
 
 
 def _take_folder(out: Path, told: dict[str, object]) -> None:
