@@ -150,21 +150,25 @@ def _flag_numbers(caught: float | None, false_share: float | None, cost: float |
 
 
 def _rule_name(rule: Rule) -> str:
-    return "yes/no" if rule.above_c == 0.0 else f"at {rule.above_c:+g}"
+    return "yes/no" if rule.above_c == 0.0 else f"{rule.above_c:+g} °C"
 
 
 def _above(above_c: float) -> str:
-    return "freezing" if above_c == 0.0 else f"up to {above_c:+.2g} °C"
+    if above_c == 0.0:
+        return "freezing or less"
+    return f"up to {abs(above_c):.2g} °C {'above' if above_c > 0.0 else 'below'}"
 
 
 def _slip_lines(card: Scorecard) -> Iterator[str]:
     if not card.slips:
         return
     yield ""
+    n = len(card.slips)
     yield (
-        f"{len(card.slips)} forecasts are more than 15 °F (8.3 °C) off, perhaps slips of typing or decoding. "
-        "They count in the score and teach nothing:"
+        f"{n} {'forecast is' if n == 1 else 'forecasts are'} more than 15 °F (8.3 °C) off; perhaps slips of typing or "
+        "decoding."
     )
+    yield "They count in the score and teach nothing:"
     for slip in card.slips[:MOST_SLIPS]:
         yield f"  line {slip.line}, {slip.column}, {slip.place} {slip.night}: observed {slip.error_c:+.1f} °C".rstrip()
     if len(card.slips) > MOST_SLIPS:

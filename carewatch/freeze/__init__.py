@@ -5,5 +5,5 @@ kernel.py the heat balance with numpy (exchange.py, air.py, sky.py its physics),
 engines.py which of the two;
 grades.py severity and certainty; batch.py everything on one batch axis; margin.py the freeze
 margin; night_error.py and learning.py how far a forecast may be off; because.py the reasons; cooling.py and odds.py the
-two calculators.
+two calculators; score/ how good the chance was.
 """

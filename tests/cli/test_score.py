@@ -78,7 +78,18 @@ def test_the_text_shows_errors_scores_flags_and_reliability(table):
     text = run(table, "--learn").output
     assert "2 places; frozen at 0 °C or less." in text
     assert "own nights known by then" in text
-    for words in ("MAE", "Brier score", "climatology", "yes/no", "at +3", "caught", "always", "never", "happened"):
+    for words in (
+        "MAE",
+        "Brier score",
+        "climatology",
+        "yes/no",
+        "+3 °C",
+        "up to 3 °C above",
+        "caught",
+        "always",
+        "never",
+        "happened",
+    ):
         assert words in text
     assert max(len(line) for line in text.splitlines()) <= 110
     lead = document(table, "--learn")["leads"]["fc24_c"]
@@ -94,6 +105,21 @@ def test_slips_are_listed(tmp_path):
     assert "line 2, fc24_f, a 2021-01-01: observed -22.2 °C" in text
     assert "and 3 more" in text
     assert len(document(path)["slips"]) == 8
+
+
+def test_one_slip_needs_no_more_and_a_doubtful_table_is_noted(tmp_path):
+    path = tmp_path / "lows.csv"
+    path.write_text("date,wind,fc24_f,obs_f\n" + "".join(f"2021-01-{i:02d},{i}.5,30,31\n" for i in range(1, 29)))
+    assert "Nearly every line is a place of its own (wind)" in run(path).output
+    path.write_text("date,fc24_f,obs_f\n2021-01-01,60,20\n")
+    assert "1 forecast is more than 15 °F" in run(path).output
+    assert "more (all" not in run(path).output
+
+
+def test_the_rule_that_catches_as_many_may_lie_below_freezing(tmp_path):
+    path = tmp_path / "lows.csv"
+    path.write_text("date,fc24_c,obs_c\n2021-01-01,-3,-3\n2021-01-02,5,6\n")
+    assert "up to 3 °C below (catches as many)" in run(path).output
 
 
 def test_the_picture_is_svg_with_title_description_and_a_panel_for_each_lead(table, tmp_path):

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from carewatch.errors import BadInput
 from carewatch.freeze.score.measures import BIN_EDGES, brier, errors, flags, reliability
 
 # Wikipedia, "Brier score", as carried by en-academic.com/dic.nsf/enwiki/1203570: one forecast and its outcome
@@ -45,6 +46,12 @@ def test_caught_and_false_share_of_the_tornado_forecasts_of_1884():
     assert found.false_share == 0.72
     assert found.caught == pytest.approx(28 / 51)
     assert brier([float(flag) for flag in flagged], happened) == pytest.approx(1 - 0.966, abs=0.0005)
+
+
+@pytest.mark.parametrize("chance", [-0.1, 1.1, float("nan")])
+def test_a_chance_that_cannot_be_is_refused(chance):
+    with pytest.raises(BadInput, match="between 0 and 1"):
+        reliability([chance], [True])
 
 
 NIGHTS = st.lists(st.tuples(st.floats(min_value=0.0, max_value=1.0), st.booleans()), min_size=1, max_size=60)
