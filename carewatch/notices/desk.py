@@ -59,7 +59,12 @@ class Desk:
             by_person.setdefault(notice.person, []).append(notice)
             for key in notice.duties:
                 by_duty.setdefault(key, []).append(notice)
-        refused = frozenset(notice.person for notice in told.sent if notice.is_refused)
+        addresses = {person.id: person.email for person in facts.roster.people}
+        refused = frozenset(
+            notice.person
+            for notice in told.sent
+            if notice.is_refused and notice.to in ("", addresses.get(notice.person))
+        )
         return cls(
             facts=facts,
             told=told,

@@ -54,7 +54,7 @@ def _people(desk: Desk, one: MachineFacts, duty: Duty) -> Iterator[Person]:
     operator = desk.address.operator(one, last_user(one))
     first = desk.address.chain(one.site)[:1]
     wanted = dict.fromkeys((*first, *((operator,) if operator else ())))
-    if not told or desk.now < duty.due_at:
+    if not told or desk.now <= duty.due_at:
         yield from (person for person in wanted if person.id not in told)
 
 

@@ -50,7 +50,10 @@ class Notice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SentNotice:
-    """What the plan needs to know of an earlier notice: all of it but the words. `is_refused`: the address said no."""
+    """What the plan needs to know of an earlier notice: all of it but the words.
+
+    `is_refused`: the address `to` said no; it counts until the roster gives the person another one ("": not known).
+    """
 
     key: str
     kind: NoticeKind
@@ -62,3 +65,4 @@ class SentNotice:
     refers_to: str | None
     facts: tuple[tuple[str, str], ...]
     is_refused: bool
+    to: str = ""

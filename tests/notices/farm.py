@@ -308,7 +308,7 @@ def as_sent(notice: Notice, *, is_refused: bool = False) -> SentNotice:
     return SentNotice(
         key=notice.key, kind=notice.kind, person=notice.person, machines=notice.machines, duties=notice.duties,
         subject=notice.subject, created_at=notice.created_at, refers_to=notice.refers_to, facts=notice.facts,
-        is_refused=is_refused,
+        is_refused=is_refused, to=notice.to,
     )  # fmt: skip
 
 

@@ -70,6 +70,11 @@ def test_quiet_hours_that_end_before_work_are_kept():
     assert written(made, MORNING, "2026-11-03 20:00") == ["06:00 mara", "06:30 owen"]
 
 
+def test_quiet_hours_that_end_when_work_starts_are_kept_and_nobody_is_forgotten():
+    made = wet(people=crew(mara={"quiet": TimeSpan(start=time(21), end=time(7))}))
+    assert written(made, MORNING, "2026-11-03 20:00") == ["06:00 owen", "07:00 mara"]
+
+
 def test_quiet_hours_that_end_after_work_starts_are_passed():
     made = wet(people=crew(owen={"quiet": TimeSpan(start=time(21), end=time(9))}))
     assert written(made, MORNING, "2026-11-03 20:00") == ["06:00 mara", "06:00 owen"]

@@ -21,6 +21,7 @@ from tests.notices.farm import (
     crew,
     farm,
     machine,
+    replace,
     site,
 )
 
@@ -112,6 +113,18 @@ def test_a_refused_address_counts_as_unanswered():
     made.run("17:00")
     made.refused.add(MARA)
     assert late(made) == ["17:00 mara", "17:00 owen", "17:00 ruth"]
+
+
+def test_a_new_address_in_the_roster_is_tried_again():
+    made = wet()
+    made.night("2026-11-03", FREEZES)
+    made.run("17:00")
+    made.refused.add(MARA)
+    made.run("2026-11-03 06:00")
+    (one,) = made.fleets
+    made.fleets = (replace(one, people=crew(mara={"email": "mara@new.example"})),)
+    made.run("2026-11-03 07:00")
+    assert made.to(MARA)[-1].to == "mara@new.example"
 
 
 def test_an_absent_contact_is_replaced_by_the_deputy_or_the_next():
