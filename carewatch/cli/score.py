@@ -22,6 +22,7 @@ MOST_FAULTS = 20  # chosen: a table in the wrong format has a fault on every lin
 @click.option("--threshold", type=float, default=0.10, show_default=True, help="Chance from which a night is flagged.")
 @click.option("--freeze-c", type=float, default=0.0, show_default=True, help="A night froze at this or below, in °C.")
 @click.option("--cost-loss", type=float, help="Cost of acting over the loss of a freeze.  [default: the threshold]")
+@click.option("--grade", type=click.Choice(["official", "raw"]), default="official", show_default=True)
 @click.option("--learn", is_flag=True, help="Let each place learn from its own earlier nights.")
 @json_option
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Draw said against happened to this file.")
@@ -31,6 +32,7 @@ def score(
     threshold: float,
     freeze_c: float,
     cost_loss: float | None,
+    grade: str,
     learn: bool,
     as_json: bool,
     svg: Path | None,
@@ -38,7 +40,8 @@ def score(
     """Score the chance on nights that were forecast and observed, against simple rules.
 
     PAIRS is a CSV table: date (YYYY-MM-DD), columns that name the place, forecast lows with the hours ahead in the
-    name (fc24_f, fc48_c), one observed low (obs_lo_f); an empty cell is missing. Every night is judged as it would have
+    name (fc24_f, fc48_c), one observed low (obs_lo_f); an empty cell is missing. --grade raw: lows of a model that no
+    weather service has corrected. Every night is judged as it would have
     been then, in date order, from nights known by then. It is about the air's low: a wet part under a clear sky is
     colder.
 
@@ -50,6 +53,7 @@ def score(
     from carewatch.cli.score_report import as_document, as_lines
     from carewatch.freeze.score.scorecard import Terms
     from carewatch.freeze.score.scorecard import score as score_table
+    from carewatch.weather.forecast import Grade
 
     with refusing_bad_input():
         terms = Terms(
@@ -57,6 +61,7 @@ def score(
             freeze_c=freeze_c,
             cost_loss=threshold if cost_loss is None else cost_loss,
             learn=learn,
+            grade=Grade(grade),
         )
     card = score_table(_read(pairs, unit), terms)
     if svg is not None:

@@ -16,6 +16,7 @@ def as_document(card: Scorecard) -> dict[str, object]:
         "threshold": terms.threshold,
         "freeze_c": terms.freeze_c,
         "cost_loss": terms.cost_loss,
+        "grade": terms.grade.value,
         "learned": terms.learn,
         "places": card.places,
         "first_night": card.first_night.isoformat(),

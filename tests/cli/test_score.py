@@ -69,6 +69,11 @@ def test_a_lower_threshold_catches_no_less_and_a_colder_freeze_is_rarer(table):
     assert document(table, "--freeze-c", "-2.2")["leads"]["fc24_c"]["freezes"] < low["freezes"]
 
 
+def test_a_raw_model_is_trusted_less(table):
+    official, raw = (document(table, "--grade", grade)["leads"]["fc24_c"] for grade in ("official", "raw"))
+    assert raw["false_share"] > official["false_share"]  # wider, and expected to be too warm
+
+
 def test_cost_over_loss_is_the_threshold_unless_given(table):
     assert document(table, "--threshold", "0.2")["cost_loss"] == 0.2
     assert document(table, "--cost-loss", "0.02")["leads"]["fc24_c"]["cost_always"] == 0.02

@@ -79,6 +79,11 @@ def test_a_bad_line_is_named_with_column_value_and_fix(line, field, value, says)
     assert says in found.problem
 
 
+def test_the_limits_are_told_in_the_unit_of_the_table():
+    assert "-130 to 140," in fault("date,fc24_f,obs_f\n2021-01-31,1,400\n").fix
+    assert "-90 to 60," in fault("date,fc24_c,obs_c\n2021-01-31,1,400\n").fix
+
+
 def test_a_decimal_comma_is_told_to_be_a_point():
     assert "point" in fault('date,fc24_c,obs_c\n2021-01-31,"1,5",2\n').fix
 

@@ -50,23 +50,27 @@ def last_known(night: date, lead_h: float) -> date:
     return night - timedelta(days=ceil((lead_h + REPORTED_AFTER_H) / 24.0))
 
 
-def default_chances(cases: Sequence[Case], *, lead_h: float, freeze_c: float) -> list[float]:
+def default_chances(
+    cases: Sequence[Case], *, lead_h: float, freeze_c: float, grade: Grade = Grade.OFFICIAL
+) -> list[float]:
     """Chance of `freeze_c` or less by the default error, which knows nothing of the place."""
-    return [_chance(case, lead_h=lead_h, freeze_c=freeze_c, learned=NOTHING_LEARNED) for case in cases]
+    return [_chance(case, grade, lead_h=lead_h, freeze_c=freeze_c, learned=NOTHING_LEARNED) for case in cases]
 
 
-def learned_chances(cases: Sequence[Case], *, lead_h: float, freeze_c: float) -> list[float]:
+def learned_chances(
+    cases: Sequence[Case], *, lead_h: float, freeze_c: float, grade: Grade = Grade.OFFICIAL
+) -> list[float]:
     """Chance of `freeze_c` or less where each place has learned from its own nights known by then."""
     at_place: dict[str, list[int]] = defaultdict(list)
     for i, case in enumerate(cases):
         at_place[case.place].append(i)
     chances = [0.0] * len(cases)
     for places in at_place.values():
-        pairs = [_pair(cases[i], lead_h) for i in places]
+        pairs = [_pair(cases[i], grade, lead_h) for i in places]
         moments = [(cases[i].night, last_known(cases[i].night, lead_h)) for i in places]
         for i, lesson in zip(places, learn_each(pairs, moments=moments), strict=True):
             learned = Learned(lessons=(lesson,))
-            chances[i] = _chance(cases[i], lead_h=lead_h, freeze_c=freeze_c, learned=learned)
+            chances[i] = _chance(cases[i], grade, lead_h=lead_h, freeze_c=freeze_c, learned=learned)
     return chances
 
 
@@ -98,16 +102,16 @@ def recent_chances(cases: Sequence[Case], froze: Sequence[bool], *, lead_h: floa
     return chances
 
 
-def _pair(case: Case, lead_h: float) -> Pair:
+def _pair(case: Case, grade: Grade, lead_h: float) -> Pair:
     return Pair(
         night=case.night,
-        grade=Grade.OFFICIAL,
+        grade=grade,
         lead_h=lead_h,
         forecast_min_c=case.forecast_c,
         observed_min_c=case.observed_c,
     )
 
 
-def _chance(case: Case, *, lead_h: float, freeze_c: float, learned: Learned) -> float:
-    error = night_error(Grade.OFFICIAL, lead_h=lead_h, forecast_min_c=case.forecast_c, learned=learned)
+def _chance(case: Case, grade: Grade, *, lead_h: float, freeze_c: float, learned: Learned) -> float:
+    error = night_error(grade, lead_h=lead_h, forecast_min_c=case.forecast_c, learned=learned)
     return error.cdf(freeze_c - case.forecast_c)

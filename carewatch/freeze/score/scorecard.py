@@ -18,6 +18,7 @@ from carewatch.freeze.score.chances import (
 )
 from carewatch.freeze.score.measures import Bin, Errors, Flags, brier, errors, flags, reliability
 from carewatch.freeze.score.table import COLDEST_C, WARMEST_C, ForecastColumn, PairsTable
+from carewatch.weather.forecast import Grade
 
 SLACK_C = 0.05  # whole °F: 28 °F is -2.22 °C and counts for -2.2
 RULES_ABOVE_C = (1.0, 2.0, 3.0)
@@ -71,13 +72,14 @@ class Terms:
 
     `threshold`: chance from which a night is flagged; `freeze_c`: a night froze at this or below, with 0.05 °C of slack
     for whole °F; `cost_loss`: cost of acting on a flag over the loss of a freeze; `learn`: whether each place learns
-    from its own earlier nights.
+    from its own earlier nights; `grade`: whether the forecasts are official ones or of a raw model.
     """
 
     threshold: float = 0.10
     freeze_c: float = 0.0
     cost_loss: float = 0.10
     learn: bool = False
+    grade: Grade = Grade.OFFICIAL
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -133,7 +135,7 @@ def lead_score(cases: Sequence[Case], column: ForecastColumn, terms: Terms) -> L
     """Score one forecast column; the cases are in date order."""
     froze = [case.observed_c <= terms.freeze_c + SLACK_C for case in cases]
     say = learned_chances if terms.learn else default_chances
-    chances = say(cases, lead_h=column.lead_h, freeze_c=terms.freeze_c)
+    chances = say(cases, lead_h=column.lead_h, freeze_c=terms.freeze_c, grade=terms.grade)
     ours = flags([chance >= terms.threshold for chance in chances], froze, cost_loss=terms.cost_loss)
     above_c = [case.forecast_c - terms.freeze_c for case in cases]
     return LeadScore(

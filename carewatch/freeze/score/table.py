@@ -12,7 +12,7 @@ from io import StringIO
 from math import isfinite
 
 from carewatch.errors import BadInput, Fault, FaultyFiles
-from carewatch.units import f_to_c
+from carewatch.units import c_to_f, f_to_c
 
 FORECAST_NAME = re.compile(r"(?:fc|fcst|forecast)_?(?P<lead>\d+(?:\.\d+)?)_?h?(?:_?(?P<unit>[cf]))?", re.IGNORECASE)
 LIKE_FORECAST = re.compile(r"(?:fc|fcst|forecast).*\d.*", re.IGNORECASE)
@@ -227,7 +227,8 @@ def _temperature_c(cell: str, column: str, unit: str, *, file: str, line: int, f
         return None
     value_c = f_to_c(value) if unit == "f" else value
     if not (isfinite(value_c) and COLDEST_C <= value_c <= WARMEST_C):
-        fix = f"Write {COLDEST_C:g} to {WARMEST_C:g} °C, or leave the cell empty where the value is missing."
+        low, high = (c_to_f(limit_c) if unit == "f" else limit_c for limit_c in (COLDEST_C, WARMEST_C))
+        fix = f"Write {low:g} to {high:g}, or leave the cell empty where the value is missing."
         faults.append(_fault(file, line, column, cell, f"This temperature is not possible in °{unit.upper()}.", fix))
         return None
     return value_c
