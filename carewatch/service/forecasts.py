@@ -143,7 +143,16 @@ def _note_failure(
 
 
 def site_weather(work: Workplace, rx: Connection, site: Site, *, now: datetime) -> SiteWeather:
-    """The joined weather of one site from the stored answers, as it stands at `now`."""
+    """The joined weather of one site from the stored answers, as it stands in the hour of `now`."""
+    hour = now.replace(minute=0, second=0, microsecond=0)
+    state = (hour, answers.newest_id(rx))
+    known = work.remembered.weather.get(site.id)
+    if known is None or known[0] != state:
+        known = work.remembered.weather[site.id] = (state, _joined(work, rx, site, now=now))
+    return known[1]
+
+
+def _joined(work: Workplace, rx: Connection, site: Site, *, now: datetime) -> SiteWeather:
     current: list[Forecast] = []
     history: list[Forecast] = []
     official: list[str] = []

@@ -231,7 +231,7 @@ def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int
             f"{scenario.folder} holds no forecasts for its sites. Add --forecast synthetic to make them from weather/."
         )
     return Workplace(
-        database=Database.open(out / DATABASE),
+        database=Database.open(out / DATABASE, survives_power_cut=False),
         sources_for=lambda site: covering(site, available),
         signature=SIGNATURE,
         recorder=LineRecorder(out),

@@ -22,7 +22,7 @@ from carewatch.roster.model import Roster
 from carewatch.service.documents import duty_line, instant, notice_line, outlook_document, without_age
 from carewatch.service.forecasts import ask_sources
 from carewatch.service.gather import RUN, Gathered, current_roster, gather, picture
-from carewatch.service.workplace import Workplace
+from carewatch.service.workplace import Remembered, Workplace
 from carewatch.store import duties, notices, outbox, outlooks, runs
 
 LOOK_AGAIN_AFTER = timedelta(hours=1)
@@ -69,7 +69,8 @@ def apply(
         if not is_last_try and picture(tx) != gathered.picture:
             return None
         new_duties = [duty_line(duty, at=now) for duty in duties.append_all(tx, decided.duties, at=now)]
-        new_outlooks = _keep_outlooks(tx, gathered.facts, decided.duties, now=now)
+        changed = _changed_outlooks(work.remembered, gathered.facts, decided.duties, now=now)
+        new_outlooks = _keep_outlooks(tx, changed, now=now)
         new_notices = [notice for notice in decided.notices if queue_notice(work, tx, notice)]
         _fold_expired(tx, gathered, new_notices)
         runs.succeeded(tx, RUN, at=now, next_due_at=decided.next_due_at)
@@ -78,6 +79,7 @@ def apply(
             work.recorder.write("outlooks", new_outlooks, at=now)
             lines = [notice_line(one, message_id=message_id_for(one.key, work.signature.domain)) for one in new_notices]
             work.recorder.write("notices", lines, at=now)
+    work.remembered.written.update({(one.machine, one.night): one for one in changed})
     for notice in new_notices:
         log.info("notice_queued", extra={"notice": notice.key, "kind": notice.kind.value})
     return Outcome(
@@ -117,13 +119,23 @@ def _fold_expired(tx: Connection, gathered: Gathered, written: list[Notice]) -> 
             notices.mark_folded(tx, missed, into=notice.key)
 
 
-def _keep_outlooks(tx: Connection, facts: Facts, changed: tuple[Duty, ...], *, now: datetime) -> list[dict[str, Any]]:
-    """Store the outlooks that changed in more than the age of their forecast; give them as lines."""
-    first_night = min((one.outlooks[0].night for one in facts.machines if one.outlooks), default=now.date())
-    known = {(stored.machine, stored.night): stored.document for stored in outlooks.latest(tx, from_night=first_night)}
-    lines = []
+def _changed_outlooks(
+    remembered: Remembered, facts: Facts, changed: tuple[Duty, ...], *, now: datetime
+) -> list[Outlook]:
+    """Those that are not the very ones this process wrote last; the database has the last word on them."""
     ledger = {**facts.duties, **{duty.key: duty for duty in changed}}
-    for outlook in outlooks_now(facts, ledger, now=now):
+    found = outlooks_now(facts, ledger, now=now)
+    return [one for one in found if remembered.written.get((one.machine, one.night)) != one]
+
+
+def _keep_outlooks(tx: Connection, changed: list[Outlook], *, now: datetime) -> list[dict[str, Any]]:
+    """Store the outlooks that changed in more than the age of their forecast; give them as lines."""
+    if not changed:
+        return []
+    stored = outlooks.latest(tx, from_night=min(one.night for one in changed))
+    known = {(one.machine, one.night): one.document for one in stored}
+    lines = []
+    for outlook in changed:
         document = outlook_document(outlook)
         before = known.get((outlook.machine, outlook.night))
         if before is None or without_age(before) != without_age(document):

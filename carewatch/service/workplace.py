@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Protocol
 
 from carewatch.freeze.kernel import Kernel, run_numpy
@@ -14,7 +14,7 @@ from carewatch.notices.desk import Ways
 from carewatch.roster.model import Roster, Site
 from carewatch.sources.port import Source
 from carewatch.store.database import Database
-from carewatch.weather.forecast import Forecast
+from carewatch.weather.forecast import Forecast, SiteWeather
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,9 @@ class Remembered:
 
     rosters: dict[str, Roster] = field(default_factory=dict)
     forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
+    weather: dict[str, tuple[tuple[datetime, int], SiteWeather]] = field(default_factory=dict)
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
+    written: dict[tuple[str, date], Outlook] = field(default_factory=dict)
     first_site: int = 0
     logbook: tuple[int, dict[str, tuple[Entry, ...]]] | None = None
 
@@ -53,6 +55,8 @@ class Remembered:
         """Drop everything: the roster changed, and with it what a machine or site means."""
         self.rosters.clear()
         self.forecasts.clear()
+        self.weather.clear()
+        self.written.clear()
         self.outlooks.clear()
         self.logbook = None
 

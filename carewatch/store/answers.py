@@ -50,6 +50,11 @@ def history(rx: Connection, source: str, key: str, *, since: datetime) -> tuple[
     return tuple(_to_answer(row) for row in reversed(rows))
 
 
+def newest_id(rx: Connection) -> int:
+    """A number that grows with every new answer: as long as it stays, no forecast has changed."""
+    return int(rx.execute(select(func.coalesce(func.max(table.c.id), 0))).scalar_one())
+
+
 def prune(tx: Connection, *, before: datetime) -> int:
     """Forget answers fetched before an instant, but never the newest of a key; give how many."""
     newest = select(func.max(table.c.id)).group_by(table.c.source, table.c.key)

@@ -25,8 +25,12 @@ class Database:
         self.ballast = ballast
 
     @classmethod
-    def open(cls, url_or_path: str | Path, *, migrate: bool = True) -> Database:
-        """Open a SQLite file by its path, or any database by its SQLAlchemy URL, and bring it to the current tables."""
+    def open(cls, url_or_path: str | Path, *, migrate: bool = True, survives_power_cut: bool = True) -> Database:
+        """Open a SQLite file by its path, or any database by its SQLAlchemy URL, and bring it to the current tables.
+
+        Without `survives_power_cut` a killed process still loses nothing, but a power cut may: for what can be made
+        again, such as a replay.
+        """
         url = _url_of(url_or_path)
         file = _sqlite_file(url)
         if file is not None:
@@ -35,7 +39,7 @@ class Database:
             engine = create_engine(url, pool_pre_ping=file is None)
         except (SQLAlchemyError, ImportError) as error:
             raise StoreTrouble(f"{url.render_as_string()} cannot be used as a database: {error}") from error
-        dialect.prepare_engine(engine)
+        dialect.prepare_engine(engine, survives_power_cut=survives_power_cut)
         database = cls(engine, Ballast(file) if file is not None else None)
         database._settle_layout(migrate=migrate)
         return database

@@ -64,10 +64,12 @@ class Instant(TypeDecorator[datetime]):
         return datetime.fromisoformat(value)
 
 
-def prepare_engine(engine: Engine) -> None:
+def prepare_engine(engine: Engine, *, survives_power_cut: bool) -> None:
     """Hook the settings of this database onto every new connection and every BEGIN."""
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _set_pragmas)
+        if not survives_power_cut:
+            event.listen(engine, "connect", _leave_syncing_to_the_system)
         event.listen(engine, "begin", _begin_sqlite)
 
 
@@ -75,6 +77,10 @@ def _set_pragmas(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) ->
     connection.isolation_level = None  # BEGIN is ours; the driver would start deferred transactions of its own
     for pragma in SQLITE_PRAGMAS:
         connection.execute(pragma)
+
+
+def _leave_syncing_to_the_system(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) -> None:
+    connection.execute("PRAGMA synchronous=OFF")
 
 
 def _begin_sqlite(connection: Connection) -> None:
