@@ -90,6 +90,4 @@ def _opened(one: MachineFacts, key: str, why: str, now: datetime) -> Duty:
 def _moved_on(one: MachineFacts, duty: Duty, *, today_key: str) -> Duty:
     if _has_word_on(one, duty.night):
         return replace(duty, state=DutyState.DONE)
-    if one.state.is_retired:
-        return replace(duty, state=DutyState.CANCELLED)
     return duty if duty.key == today_key else replace(duty, state=DutyState.LAPSED)

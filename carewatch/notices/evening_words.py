@@ -10,13 +10,13 @@ from carewatch.duties.duty import Duty
 from carewatch.duties.facts import MachineFacts, at_local
 from carewatch.duties.flushing import flush_plan
 from carewatch.duties.protect import Level
-from carewatch.fluids.liquid import LiquidKind
 from carewatch.notices.desk import Desk
 from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import (
     NOT_OFFICIAL,
     PROTECT_OPTIONS,
     keeper_of,
+    may_hold_fertilizer,
     protect_choice,
     protect_steps,
     source_line,
@@ -157,7 +157,6 @@ def _steps(items: Sequence[Item], reader: Reader) -> Iterator[str]:
 
 def _flush_step(one: MachineFacts, reader: Reader) -> str:
     plan = flush_plan(one.machine, sides_needed=one.state.unrinsed_sides or one.machine.side_keys)
-    fertilizer = any(one.state.contents[part].liquid.kind is LiquidKind.FERTILIZER for part in one.machine.valve_parts)
     labels = [side.label for side in one.machine.sides if side.key in plan.sides]
     minutes = f"about {max(1, round(plan.minutes_per_side))} min"
     each = f"{' and '.join(f'{label} side {minutes}' for label in labels)}" if len(one.machine.sides) > 1 else minutes
@@ -165,7 +164,9 @@ def _flush_step(one: MachineFacts, reader: Reader) -> str:
     if plan.water_l >= one.machine.rinse_tank_l:
         water = f"all {reader.volume(one.machine.rinse_tank_l)} of the rinse tank"
     short = " Short of water? Both sides shorter rather than one side long." if len(labels) > 1 else ""
-    note = " Only if the next step follows: water freezes before this fertilizer does." if fertilizer else ""
+    note = (
+        " Only if the next step follows: water freezes before this fertilizer does." if may_hold_fertilizer(one) else ""
+    )
     return f"Clean water, {water}, in {plan.passes} parts: {each}.{short}{note}"
 
 

@@ -15,8 +15,9 @@ UNCONFIRMED_AFTER = timedelta(days=7)
 KIND_WORDS = {
     LiquidKind.WATER: "water",
     LiquidKind.PRODUCT: "product",
-    LiquidKind.UNKNOWN: "unknown liquid (counts as water)",
+    LiquidKind.UNKNOWN: "unknown liquid",
 }
+NOT_WATER = frozenset({LiquidKind.ANTIFREEZE, LiquidKind.FERTILIZER})
 NAMES = {"propylene_glycol": "propylene glycol", "ethylene_glycol": "ethylene glycol"}
 
 
@@ -48,12 +49,16 @@ def _holds(contents: Contents) -> str:
     what = KIND_WORDS.get(liquid.kind) or NAMES.get(liquid.name, liquid.name.replace("_", " "))
     if liquid.kind is LiquidKind.ANTIFREEZE:
         what += " (measured)" if liquid.measured_at_c is not None else " (not measured)"
+    if liquid.kind in NOT_WATER and any(other.kind not in NOT_WATER for other in contents.candidates):
+        what += ", but it may still be water"
+    if liquid.kind is LiquidKind.UNKNOWN and contents.who is not None:
+        what += " (counts as water)"
     return f"pockets of {what}" if contents.fill is Fill.POCKETS else what
 
 
 def _known(contents: Contents, roster: Roster, reader: Reader, now: datetime) -> str:
     if contents.since is None or contents.who is None:
-        return "(nobody has said what is in it: counted as full of water)"
+        return "(nobody has said what is in it: counts as full of water)"
     since = reader.when(contents.since, now)
     age = " - not confirmed since" if now - contents.since > UNCONFIRMED_AFTER else ""
     return f"since {since} (reported by {name_of(roster, contents.who)}){age}"

@@ -101,16 +101,15 @@ def _sides(machines: Sequence[MachineFacts]) -> str:
 
 
 def _fertilizer_note(machines: Iterable[MachineFacts]) -> str:
-    holds_fertilizer = any(
-        one.state.contents[part].liquid.kind is LiquidKind.FERTILIZER
-        for one in machines
-        for part in one.machine.valve_parts
-    )
-    return (
-        " Do not flush fertilizer out unless air or antifreeze follows: water freezes first."
-        if holds_fertilizer
-        else ""
-    )
+    if not any(may_hold_fertilizer(one) for one in machines):
+        return ""
+    return " Do not flush fertilizer out unless air or antifreeze follows: water freezes first."
+
+
+def may_hold_fertilizer(one: MachineFacts) -> bool:
+    """Whether a valve side holds fertilizer, for certain or perhaps."""
+    held = [one.state.contents[part] for part in one.machine.valve_parts]
+    return any(liquid.kind is LiquidKind.FERTILIZER for contents in held for liquid in contents.candidates)
 
 
 def dark_step(machines: Sequence[MachineFacts]) -> str:

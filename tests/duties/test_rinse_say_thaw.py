@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import time
+from datetime import date, time
 
+from carewatch.duties.daylight import sunset_at
 from carewatch.duties.duty import DutyKind, DutyState
-from tests.notices.farm import FREEZES, Cold, farm, machine
+from tests.notices.farm import FREEZES, Cold, Side, farm, machine, site
 
 RINSE, SAY, THAW = DutyKind.RINSE, DutyKind.SAY, DutyKind.THAW
 
@@ -232,3 +233,47 @@ def test_found_frozen_during_the_day_it_is_due_at_once():
     made.look()
     assert made.duty(THAW).due_at == made.at("2026-11-02 10:00")
     assert [notice.kind for notice in made.notices] == ["morning_after", "morning_after"]
+
+
+# ---------------------------------------------------------------- edges
+
+
+def test_heat_reported_on_is_evidence_heat_off_is_none():
+    for is_on, state in ((True, DutyState.DONE), (False, DutyState.OPEN)):
+        made = farm()
+        made.log("2026-10-28 17:00", "sprayed")
+        made.log("2026-10-28 18:00", "moved", site="north", place="shop")  # confirmed for 72 h: a shed by now
+        made.night("2026-11-02", FREEZES)
+        made.run("08:00")
+        assert made.duty(DutyKind.PROTECT).state is DutyState.OPEN
+        made.log("2026-11-02 09:00", "heat_changed", is_on=is_on)
+        made.run("10:00")
+        assert made.duty(DutyKind.PROTECT).state is state
+
+
+def test_a_machine_with_one_side_speaks_of_its_valves():
+    made = farm(machine(sides=(Side(key="front", label="front"),)))
+    made.log("2026-11-02 19:30", "sprayed")
+    made.run("20:00")
+    assert made.duty(RINSE).because == ("Product sits in the valves.",)
+
+
+def test_what_a_retired_machine_was_asked_is_cancelled():
+    made = farm()
+    made.log("2026-11-02 19:30", "sprayed")
+    made.run("20:00")
+    made.log("2026-11-02 20:10", "retired", by="mara")
+    made.run("21:00")
+    assert made.duty(RINSE).state is DutyState.CANCELLED
+
+
+def test_found_frozen_in_the_night_it_is_due_when_work_starts():
+    for start, due in (("2026-11-02 05:00", "2026-11-02 07:00"), ("2026-11-02 22:00", "2026-11-03 07:00")):
+        made = farm(start=start)
+        made.usual = Cold(chance=0.99, low_c=-9, is_frozen_already=True)
+        made.look()
+        assert made.duty(THAW).due_at == made.at(due)
+
+
+def test_where_the_sun_does_not_set_work_hours_count():
+    assert sunset_at(site(lat_deg=70.0, lon_deg=25.0, zone="Europe/Oslo"), date(2026, 6, 21)) is None  # midnight sun

@@ -349,6 +349,25 @@ def test_a_place_under_a_roof_is_called_so():
     assert PIA not in made.to(MARA)[0].text
 
 
+def test_what_it_holds_is_said_as_it_is_known():
+    """Pockets, unmeasured antifreeze, nothing known, not confirmed for a week, fertilizer, all in the day mail."""
+    made = told_farm(UnitSystem.METRIC, *(machine(number) for number in range(1, 6)))
+    for number in (2, 3, 4, 5):
+        made.log("2026-10-20 17:00", "sprayed", f"sprayer-{number}")
+    made.log("2026-10-30 17:00", "rinsed", "sprayer-2", sides=("front", "rear"))
+    made.log("2026-10-30 18:00", "blown_out", "sprayer-2", sides=("front", "rear"))
+    made.log("2026-11-01 18:00", "sprayed", "sprayer-4", product="uan_28")
+    made.log("2026-11-01 17:00", "antifreeze_run", "sprayer-5", fluid="propylene_glycol", sides=("front", "rear"))
+    made.night(TONIGHT, replace(FREEZES, low_c=-20.0, pockets=0.8))
+    made.run("07:00")
+    text = made.to(MARA)[0].text
+    assert "Unknown liquid in both valve sides (nobody has said what is in it: counts as full of water)" in text
+    assert "Pockets of water in both valve sides" in text
+    assert "Product in both valve sides since 20 Oct (reported by Owen) - not confirmed since." in text
+    assert "Do not flush fertilizer out unless air or antifreeze follows" in text
+    assert "Propylene glycol (not measured), but it may still be water in both valve sides" in text
+
+
 def approve() -> None:
     """Write every sample anew."""
     SAMPLES.mkdir(exist_ok=True)
