@@ -3,49 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, datetime
 
-from carewatch.duties.facts import at_local, local_day
 from carewatch.freeze.assess import Case, assess
 from carewatch.freeze.kernel import Kernel
 from carewatch.freeze.outlook import Outlook
-from carewatch.logbook.entries import Entry
-from carewatch.logbook.fold import wet_if_used
-from carewatch.logbook.state import Fill, MachineState
-from carewatch.roster.model import Fleet, Machine, PlaceKind, Roster, Site
+from carewatch.logbook.state import MachineState
+from carewatch.service.folding import MachineNow, used_today
 from carewatch.service.workplace import Remembered
 from carewatch.weather.forecast import SiteWeather
 
 OUTLOOKS_KEPT = 20_000
 NIGHTS_IF_USED = 2  # the night that is ending and tonight: "if it sprays today" asks no further
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MachineNow:
-    """A machine with its logbook as far as it is known, and what that says."""
-
-    machine: Machine
-    roster: Roster
-    book: tuple[Entry, ...]
-    state: MachineState
-
-    @property
-    def fleet(self) -> Fleet:
-        """The fleet it belongs to."""
-        return self.roster.fleet(self.machine.fleet)
-
-    @property
-    def site(self) -> Site:
-        """The site it stands at."""
-        return self.roster.site(self.state.stands.site)
-
-    @property
-    def is_as_wet_as_used(self) -> bool:
-        """Full of something that freezes at 0 °C, and outdoors: spraying today could not make it any worse."""
-        is_outdoors = self.state.stands.kind is PlaceKind.OUTDOORS
-        contents = self.state.contents.values()
-        return is_outdoors and all(one.fill is Fill.FULL and one.freezes_at_c >= 0.0 for one in contents)
 
 
 def outlooks_as_held(
@@ -93,20 +63,11 @@ def outlooks_if_used(
     """The outlooks of tonight if each machine sprays today; for one as wet as that already, none are needed."""
     soon = {site: replace(one, nights=one.nights[:NIGHTS_IF_USED]) for site, one in weather.items()}
     drier = [one for one in machines if not one.is_as_wet_as_used and not one.state.is_retired]
-    cases = [_case(one, _used_today(one, now=now), soon) for one in drier]
+    cases = [_case(one, used_today(remembered.folds, one, now=now), soon) for one in drier]
     found = dict(
         zip((one.machine.id for one in drier), _assess(remembered, cases, now=now, kernel=kernel), strict=True)
     )
     return {one.machine.id: found.get(one.machine.id, ()) for one in machines}
-
-
-def _used_today(one: MachineNow, *, now: datetime) -> MachineState:
-    """As if it sprayed until work ends next: the same answer all day long."""
-    today = local_day(now, one.fleet.tz)
-    used_at = at_local(today, one.fleet.work_ends_at, one.fleet.tz)
-    if used_at <= now:
-        used_at = at_local(today + timedelta(days=1), one.fleet.work_ends_at, one.fleet.tz)
-    return wet_if_used(one.machine, one.roster, one.book, at=used_at, used_at=used_at)
 
 
 def _case(one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeather]) -> Case:

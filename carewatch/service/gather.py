@@ -10,12 +10,11 @@ from sqlalchemy import Connection
 
 from carewatch.duties.facts import Facts, MachineFacts
 from carewatch.logbook.entries import Entry
-from carewatch.logbook.fold import fold
-from carewatch.logbook.voids import standing
 from carewatch.notices.desk import Told
 from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
-from carewatch.service.assessing import MachineNow, outlooks_as_held, outlooks_if_used
+from carewatch.service.assessing import outlooks_as_held, outlooks_if_used
+from carewatch.service.folding import machines_now
 from carewatch.service.forecasts import site_weather
 from carewatch.service.workplace import Remembered, Workplace
 from carewatch.store import duties, entries, outbox, rosters, runs
@@ -97,11 +96,7 @@ def _machine_facts(
     *,
     now: datetime,
 ) -> tuple[MachineFacts, ...]:
-    machines = []
-    for machine in roster.machines:
-        book = tuple(entry for entry in logbook.get(machine.id, ()) if entry.recorded_at <= now)
-        state = fold(machine, roster, book, at=now)
-        machines.append(MachineNow(machine=machine, roster=roster, book=book, state=state))
+    machines = machines_now(work.remembered.folds, roster, logbook, now=now)
     held = outlooks_as_held(work.remembered, machines, weather, now=now, kernel=work.kernel)
     if_used = outlooks_if_used(work.remembered, machines, weather, now=now, kernel=work.kernel)
     return tuple(
@@ -110,11 +105,7 @@ def _machine_facts(
             machine=one.machine,
             site=one.site,
             state=one.state,
-            entries=tuple(
-                entry
-                for entry in standing(one.book, one.machine, roster).stands
-                if now - entry.recorded_at <= ENTRIES_SHOWN_FOR
-            ),
+            entries=tuple(entry for entry in one.stands if now - entry.recorded_at <= ENTRIES_SHOWN_FOR),
             outlooks=held[one.machine.id],
             outlooks_if_used=if_used[one.machine.id],
         )

@@ -37,13 +37,14 @@ MAILS = "mails"
 MARKER = "replay.json"
 STEPS = "steps.txt"
 SIGNATURE = Signature(name="carewatch", address="carewatch@replay.example")
+SECRET = b"no secret: the same replay gives the same Message-IDs"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
     """A folder with a fleet, a logbook and weather; read and checked before anything runs.
 
-    `events`: when an entry or a recorded forecast comes in, in order.
+    `events`: when an entry or a recorded forecast comes in, in order; `recorded`: those of the forecasts alone.
     """
 
     folder: Path
@@ -51,6 +52,7 @@ class Scenario:
     texts: dict[str, str]
     logbook: tuple[Entry, ...]
     events: tuple[datetime, ...]
+    recorded: tuple[datetime, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +78,7 @@ def read_scenario(folder: Path) -> Scenario:
         roster=roster,
         texts=texts,
         logbook=logbook,
+        recorded=tuple(sorted({_whole_second(at) for at in forecasts})),
         events=tuple(sorted({_whole_second(at) for at in (*(entry.recorded_at for entry in logbook), *forecasts)})),
     )
 
@@ -141,7 +144,8 @@ def _steps(work: Workplace, scenario: Scenario, out: Path, *, starts_at: datetim
     while now < ends_at:
         with steps.open("a", encoding="utf-8") as file:
             file.write(f"{instant(now)}\n")
-        ask_sources(work, scenario.roster.sites, now=now)
+        if _is_time_to_ask(scenario, after=shown, now=now):
+            ask_sources(work, scenario.roster.sites, now=now)
         outcome = run_plan(work, now=now)
         if outcome.notices:
             _deliver(work, channel, now=now)
@@ -164,6 +168,12 @@ def _remember(work: Workplace, steps: Path, *, until: datetime) -> None:
             # Made from a forecast that had not come by then: that one was fetched just before the stop.
             if fetched_at_of(key) > at:
                 del work.remembered.outlooks[key]
+
+
+def _is_time_to_ask(scenario: Scenario, *, after: datetime, now: datetime) -> bool:
+    """Whether a forecast may have come since the step before, or a full hour has begun (a site may be back)."""
+    hour = now.replace(minute=0, second=0, microsecond=0)
+    return after < hour or _next_issue_at(after) <= now or any(after < at <= now for at in scenario.recorded)
 
 
 def _visible(scenario: Scenario, after: datetime, until: datetime) -> tuple[Entry, ...]:
@@ -234,6 +244,7 @@ def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int
         database=Database.open(out / DATABASE, survives_power_cut=False),
         sources_for=lambda site: covering(site, available),
         signature=SIGNATURE,
+        secret=SECRET,
         recorder=LineRecorder(out),
         kernel=fastest(),
     )

@@ -12,6 +12,7 @@ from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry
 from carewatch.notices.desk import Ways
 from carewatch.roster.model import Roster, Site
+from carewatch.service.folding import Folds
 from carewatch.sources.port import Source
 from carewatch.store.database import Database
 from carewatch.weather.forecast import Forecast, SiteWeather
@@ -44,6 +45,7 @@ class Remembered:
     """What one process keeps in memory to save work; losing it loses nothing."""
 
     rosters: dict[str, Roster] = field(default_factory=dict)
+    folds: Folds = field(default_factory=Folds)
     forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
     weather: dict[str, tuple[tuple[datetime, int], SiteWeather]] = field(default_factory=dict)
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
@@ -54,6 +56,7 @@ class Remembered:
     def forget(self) -> None:
         """Drop everything: the roster changed, and with it what a machine or site means."""
         self.rosters.clear()
+        self.folds = Folds()
         self.forecasts.clear()
         self.weather.clear()
         self.written.clear()
@@ -65,12 +68,14 @@ class Remembered:
 class Workplace:
     """One installation, or one replay.
 
+    `secret` makes Message-IDs that nobody can guess; a replay has a fixed one.
     `kernel`: engine of the heat balance; numpy keeps an idle service small.
     """
 
     database: Database
     sources_for: Callable[[Site], tuple[Source, ...]]
     signature: Signature
+    secret: bytes
     ways: Ways = field(default_factory=Ways)
     recorder: Recorder | None = None
     remembered: Remembered = field(default_factory=Remembered)
