@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import hmac
 import re
 import unicodedata
 from collections.abc import Sequence
@@ -36,6 +38,10 @@ LONGEST_NAME = 60
 
 MOST_REFERENCES = 20
 """Chosen: keeps the line under LONGEST_LINE with our Message-IDs; the first and the newest are kept."""
+
+MESSAGE_ID_BYTES = 16
+REFERENCE_BYTES = 10
+"""Of the 32 bytes of the mark: 128 bits for the header, 80 bits for the line people see; chosen: neither is guessed."""
 
 _UNSAFE_CATEGORIES = frozenset({"Cc", "Cs", "Zl", "Zp"})
 _DIRECTION_MARKS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -80,8 +86,9 @@ def compose(
     date: datetime,
     message_id: str,
     references: Sequence[str] = (),
+    reference: str | None = None,
 ) -> bytes:
-    """Give the whole mail; the same arguments give the same bytes.
+    """Give the whole mail; the same arguments give the same bytes. `reference`: the line that ties a reply to it.
 
     A faulty sender is a fault of the settings and raises BadInput. A faulty recipient must not keep the others from
     their mail: it is left out here, and the channel refuses it when its turn comes.
@@ -101,17 +108,29 @@ def compose(
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday reply comes back
     mail["X-Carewatch-Kind"] = notice.kind.value
     mail["X-Carewatch-Machines"] = clean(", ".join(notice.machines))[:LONGEST_SUBJECT].strip()
-    mail.set_content(_body_text(notice.text))
-    mail.add_alternative(_body_text(notice.html), subtype="html")
+    text, html = _with_reference(notice, reference)
+    mail.set_content(_body_text(text))
+    mail.add_alternative(_body_text(html), subtype="html")
     mail.set_boundary("=_" + hashlib.sha256(message_id.encode()).hexdigest()[:32])
     return mail.as_bytes()
 
 
-def message_id_for(key: str, domain: str) -> str:
-    """Give the Message-ID of a notice: the same key has the same one for ever."""
+def message_id_for(key: str, domain: str, *, secret: bytes) -> str:
+    """Give the Message-ID of a notice: the same key has the same one for ever, and nobody else can work it out."""
     if _ADDRESS.fullmatch(f"x@{domain}") is None:
         raise BadInput(f"{domain!r} cannot stand in a Message-ID; write a domain such as farm.example.")
-    return f"<{hashlib.sha256(key.encode()).hexdigest()[:32]}@{domain}>"
+    return f"<{_mark(key, secret)[:MESSAGE_ID_BYTES].hex()}@{domain}>"
+
+
+def reference_for(key: str, *, secret: bytes) -> str:
+    """Give the reference of a notice for its text, another part of the same mark: ABCD-EFGH-IJKL-MNOP."""
+    mark = _mark(key, secret)[MESSAGE_ID_BYTES : MESSAGE_ID_BYTES + REFERENCE_BYTES]
+    letters = base64.b32encode(mark).decode()
+    return "-".join(letters[start : start + 4] for start in range(0, len(letters), 4))
+
+
+def _mark(key: str, secret: bytes) -> bytes:
+    return hmac.digest(secret, key.encode(), "sha256")
 
 
 def clean(value: str) -> str:
@@ -131,6 +150,16 @@ def checked_address(address: str) -> str:
     if _ADDRESS.fullmatch(address) is None or "=?" in address:
         raise BadInput(f"{address!r} is no mail address we can write to; write it like name@farm.example.")
     return address
+
+
+def _with_reference(notice: Notice, reference: str | None) -> tuple[str, str]:
+    """Text and HTML with the reference below: a reply that lost its headers still says what it answers."""
+    if reference is None:
+        return notice.text, notice.html
+    before, body_end, after = notice.html.rpartition("</body>")
+    line = f'<p style="font-size: 85%;">Ref: {reference}</p>\n'
+    html = f"{before}{line}{body_end}{after}" if body_end else f"{notice.html}\n{line}"
+    return f"{notice.text.rstrip()}\nRef: {reference}\n", html
 
 
 def _recipient(address: str) -> Address | str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import socket
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -14,13 +15,17 @@ from carewatch.channels.smtp import Security, SmtpChannel
 from carewatch.errors import StoreTrouble
 from carewatch.http import HttpClient, user_agent
 from carewatch.roster.model import Site
+from carewatch.service import clock
 from carewatch.service.workplace import Signature, Workplace
 from carewatch.settings import Settings
 from carewatch.sources import met_norway, nws, open_meteo
 from carewatch.sources.choice import choose
 from carewatch.sources.port import Source
+from carewatch.store import secret
 from carewatch.store.database import Database
 
+MAIL_SECRET = "message_ids"  # noqa: S105  # the name it is kept under
+SECRET_BYTES = 32
 FILES_ADDRESS = "carewatch@localhost.localdomain"
 
 
@@ -35,6 +40,7 @@ def opened(settings: Settings) -> Iterator[Workplace]:
                 database=database,
                 sources_for=lambda site: _in_order(settings, site, available),
                 signature=signature_of(settings),
+                secret=_secret(database),
             )
         finally:
             database.close()
@@ -69,6 +75,16 @@ def _database(settings: Settings) -> Database:
     except OSError as error:
         raise StoreTrouble(f"The folder {folder} of the database cannot be made: {error.strerror}.") from error
     return Database.open(settings.database_path)
+
+
+def _secret(database: Database) -> bytes:
+    """The secret of this installation, made when it is opened for the first time."""
+    with database.reading() as rx:
+        known = secret.find(rx, MAIL_SECRET)
+    if known is not None:
+        return known
+    with database.transaction() as tx:
+        return secret.keep(tx, MAIL_SECRET, fresh=secrets.token_bytes(SECRET_BYTES), at=clock.now())
 
 
 def _sources(settings: Settings, http: HttpClient) -> Mapping[str, Source]:

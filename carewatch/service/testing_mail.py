@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from datetime import datetime, timedelta
 
 from carewatch.channels.message import compose, message_id_for
@@ -26,7 +27,7 @@ def send_test(settings: Settings, roster: Roster, now: datetime) -> list[str]:
             sender_address=signature.address,
             reply_to=signature.reply_to,
             date=now,
-            message_id=message_id_for(notice.key, signature.domain),
+            message_id=message_id_for(notice.key, signature.domain, secret=secrets.token_bytes(32)),
         )
         channel.send(raw, sender=signature.address, recipient=notice.to)
         lines.append(f"A test message for {person.name} was handed over.")

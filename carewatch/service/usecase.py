@@ -10,13 +10,14 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from carewatch.channels.message import compose, message_id_for
+from carewatch.channels.message import compose, message_id_for, reference_for
 from carewatch.duties.duty import Duty
 from carewatch.duties.facts import Facts, MachineFacts, tonight
 from carewatch.errors import BadInput
 from carewatch.freeze.outlook import Outlook, Urgency
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.plan import Plan, plan
+from carewatch.notices.reply import options_of
 from carewatch.notices.still_wet import STILL_WET
 from carewatch.roster.model import Roster
 from carewatch.service.documents import duty_line, instant, notice_line, outlook_document, without_age
@@ -77,7 +78,7 @@ def apply(
         if work.recorder:
             work.recorder.write("duties", new_duties, at=now)
             work.recorder.write("outlooks", new_outlooks, at=now)
-            lines = [notice_line(one, message_id=message_id_for(one.key, work.signature.domain)) for one in new_notices]
+            lines = [notice_line(one, message_id=message_id_of(work, one.key)) for one in new_notices]
             work.recorder.write("notices", lines, at=now)
     work.remembered.written.update({(one.machine, one.night): one for one in changed})
     for notice in new_notices:
@@ -98,7 +99,7 @@ def _is_blind(one: MachineFacts, *, now: datetime) -> bool:
 
 def queue_notice(work: Workplace, tx: Connection, notice: Notice) -> bool:
     """Put one notice into the outbox, its bytes fixed from now on; False if its key was queued before."""
-    message_id = message_id_for(notice.key, work.signature.domain)
+    message_id = message_id_of(work, notice.key)
     earlier = outbox.message_id_of(tx, notice.refers_to) if notice.refers_to else None
     raw = compose(
         notice,
@@ -108,8 +109,18 @@ def queue_notice(work: Workplace, tx: Connection, notice: Notice) -> bool:
         date=notice.created_at,
         message_id=message_id,
         references=(earlier,) if earlier else (),
+        reference=reference_for(notice.key, secret=work.secret) if _wants_reply(work, notice) else None,
     )
     return notices.queue(tx, notice, message_id=message_id, raw=raw, send_at=notice.created_at)
+
+
+def message_id_of(work: Workplace, key: str) -> str:
+    """The Message-ID of the notice with this key."""
+    return message_id_for(key, work.signature.domain, secret=work.secret)
+
+
+def _wants_reply(work: Workplace, notice: Notice) -> bool:
+    return work.ways.by_mail and options_of(notice.kind, notice.duties) is not None
 
 
 def _fold_expired(tx: Connection, gathered: Gathered, written: list[Notice]) -> None:

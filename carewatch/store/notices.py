@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, exists, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, and_, exists, func, or_, select, update
 
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.store.backoff import LONGEST_WAIT, next_wait
@@ -156,6 +156,17 @@ def expire(tx: Connection, *, now: datetime) -> tuple[str, ...]:
             tx.execute(update(table).where(table.c.folded_into == row.key).values(folded_into=None))
             _change(tx, row.id, folded_into=row.key)
     return tuple(row.key for row in rows)
+
+
+def mark_bounced(tx: Connection, *, message_id: str, recipient: str, now: datetime, trouble: str) -> bool:
+    """Note that a notice came back for good, whatever the first server said; False if there is no such notice."""
+    is_it = and_(
+        table.c.message_id == message_id,
+        func.lower(table.c.recipient) == recipient,
+        table.c.state == NoticeState.SENT.value,
+    )
+    values = {"state": NoticeState.REFUSED.value, "trouble": trouble, "settled_at": now}
+    return bool(tx.execute(update(table).where(is_it).values(**values)).rowcount)
 
 
 def mark_folded(tx: Connection, keys: Collection[str], *, into: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -86,6 +87,22 @@ def raw_message(rx: Connection, key: str) -> bytes | None:
 def message_id_of(rx: Connection, key: str) -> str | None:
     """Give the Message-ID of an earlier notice, for References."""
     return rx.execute(select(table.c.message_id).where(table.c.key == key)).scalar()
+
+
+def by_message_id(rx: Connection, message_ids: Collection[str]) -> dict[str, SentNotice]:
+    """Give the notices that went out under these Message-IDs."""
+    query = select(table).where(table.c.message_id.in_(list(message_ids)))
+    keys = {
+        row.key: row.message_id
+        for row in rx.execute(select(table.c.key, table.c.message_id).where(table.c.message_id.in_(list(message_ids))))
+    }
+    return {keys[notice.key]: notice for notice in _sent_notices(rx, query)}
+
+
+def to_person_since(rx: Connection, person: str, since: datetime) -> tuple[SentNotice, ...]:
+    """Give the notices to one person created since an instant, newest first."""
+    query = select(table).where(table.c.person == person, table.c.created_at >= since)
+    return _sent_notices(rx, query.order_by(table.c.id.desc()))
 
 
 def _sent_notices(rx: Connection, query: Select[Any]) -> tuple[SentNotice, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import (
     DDL,
+    Boolean,
     Column,
     Date,
     ForeignKey,
@@ -139,6 +140,7 @@ notice = Table(
     Column("folded_into", Text),
     Index("ix_notice_state", "state", "next_at"),
     Index("ix_notice_created_at", "created_at"),
+    Index("ix_notice_message_id", "message_id"),
 )
 
 link = Table(
@@ -149,6 +151,26 @@ link = Table(
     Column("purpose", Text, nullable=False),
     Column("expires_at", Instant, nullable=False),
     Column("revoked_at", Instant),
+)
+
+secret = Table(
+    "secret",
+    metadata,
+    Column("name", String(40), primary_key=True),
+    Column("value", LargeBinary, nullable=False),
+    Column("made_at", Instant, nullable=False),
+)
+
+reply = Table(
+    "reply",
+    metadata,
+    Column("identity", String(64), primary_key=True),
+    Column("sender", Text, nullable=False),
+    Column("at", Instant, nullable=False),
+    Column("outcome", String(20), nullable=False),
+    Column("notice", Text),
+    Column("is_answered", Boolean, nullable=False),
+    Index("ix_reply_sender", "sender", "at"),
 )
 
 run = Table(

@@ -149,6 +149,7 @@ def run(machines: int, seed: int) -> tuple[list[Notice], Roster]:
             database=Database.open(Path(folder) / "october.db"),
             sources_for=lambda site: covering(site, available),
             signature=Signature(name="carewatch", address="carewatch@farm.example"),
+            secret=b"known to this bench only",
             kernel=fastest(),
         )
         now = datetime.combine(FIRST, time(0), ZONE).astimezone(UTC)

@@ -15,10 +15,19 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from carewatch.channels.message import LONGEST_NAME, LONGEST_SUBJECT, checked_address, clean, compose, message_id_for
+from carewatch.channels.message import (
+    LONGEST_NAME,
+    LONGEST_SUBJECT,
+    checked_address,
+    clean,
+    compose,
+    message_id_for,
+    reference_for,
+)
 from carewatch.errors import BadInput
 from carewatch.notices.notice import Notice, NoticeKind
 
+SECRET = b"known to these tests only"
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 EXPECTED_HEADERS = [
     "From",
@@ -72,7 +81,11 @@ def notice(*, subject: str = "Sprayer 3 freezes tonight", machine: str = "spraye
 
 
 def composed(
-    value: Notice, *, sender_name: str = "carewatch", references: tuple[str, ...] = ("<a@farm.example>",)
+    value: Notice,
+    *,
+    sender_name: str = "carewatch",
+    references: tuple[str, ...] = ("<a@farm.example>",),
+    reference: str | None = None,
 ) -> bytes:
     return compose(
         value,
@@ -80,8 +93,9 @@ def composed(
         sender_address="watch@farm.example",
         reply_to="answers@farm.example",
         date=NOW,
-        message_id=message_id_for(value.key, "farm.example"),
+        message_id=message_id_for(value.key, "farm.example", secret=SECRET),
         references=references,
+        reference=reference,
     )
 
 
@@ -146,13 +160,15 @@ def test_the_text_arrives_as_written(text: str) -> None:
 
 
 def test_long_references_stay_whole() -> None:
-    references = tuple(message_id_for(f"day|manager|{day}", "a-rather-long-name.farm.example") for day in range(12))
+    references = tuple(
+        message_id_for(f"day|manager|{day}", "a-rather-long-name.farm.example", secret=SECRET) for day in range(12)
+    )
     raw = composed(notice(), references=references)
     assert f"References: {' '.join(references)}\r\n".encode() in raw
 
 
 def test_many_references_keep_the_first_and_the_newest() -> None:
-    references = tuple(message_id_for(str(number), "farm.example") for number in range(50))
+    references = tuple(message_id_for(str(number), "farm.example", secret=SECRET) for number in range(50))
     kept = str(parsed(composed(notice(), references=references))["References"]).split()
     assert kept == [references[0], *references[-19:]]
 
@@ -172,9 +188,25 @@ def test_seven_bit_bodies_pass_every_server() -> None:
     assert composed(notice(subject="°", text="−3 °C " * 500)).isascii()
 
 
-def test_message_id_follows_the_key_alone() -> None:
-    assert message_id_for("a", "farm.example") == message_id_for("a", "farm.example")
-    assert message_id_for("a", "farm.example") != message_id_for("b", "farm.example")
+def test_message_id_follows_the_key_and_the_secret() -> None:
+    assert message_id_for("a", "farm.example", secret=SECRET) == message_id_for("a", "farm.example", secret=SECRET)
+    assert message_id_for("a", "farm.example", secret=SECRET) != message_id_for("b", "farm.example", secret=SECRET)
+    assert message_id_for("a", "farm.example", secret=SECRET) != message_id_for("a", "farm.example", secret=b"another")
+
+
+def test_message_id_and_reference_are_parts_of_one_hmac() -> None:
+    # RFC 4231, 4.3: HMAC-SHA-256 with key "Jefe" and data "what do ya want for nothing?"
+    # 5bdcc146bf60754e6a042426089575c7 5a003f089d2739839dec58b964ec3843; base 32 as in RFC 4648, 6
+    words = "what do ya want for nothing?"
+    assert message_id_for(words, "farm.example", secret=b"Jefe") == "<5bdcc146bf60754e6a042426089575c7@farm.example>"
+    assert reference_for(words, secret=b"Jefe") == "LIAD-6CE5-E44Y-HHPM"
+
+
+def test_the_reference_stands_below_text_and_html() -> None:
+    mail = parsed(composed(notice(), reference="LIAD-6CE5-E44Y-HHPM"))
+    text, html = (part.get_content() for part in mail.iter_parts())
+    assert text.splitlines()[-1] == "Ref: LIAD-6CE5-E44Y-HHPM"
+    assert "Ref: LIAD-6CE5-E44Y-HHPM" in html
 
 
 @pytest.mark.parametrize(
@@ -211,4 +243,4 @@ def test_an_address_is_named_as_faulty_or_arrives_as_written(address: str) -> No
 @pytest.mark.parametrize("domain", ["", "a b", "farm.example>\r\nX: 1"])
 def test_a_domain_that_is_none_is_named(domain: str) -> None:
     with pytest.raises(BadInput):
-        message_id_for("a", domain)
+        message_id_for("a", domain, secret=SECRET)

@@ -35,6 +35,7 @@ from carewatch.store.database import Database
 from carewatch.store.tables import notice as table
 from tests.channels.mailserver import Mailbox, free_port, running
 
+SECRET = b"known to these tests only"
 START = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 CLOCK_SPEED = 60
 """The workers' clock runs this much faster, so that a lease of 180 s runs out after 3 s."""
@@ -162,7 +163,7 @@ def decide(database: Database, now: datetime) -> None:
                 created_at=now,
                 not_after=START + timedelta(days=365),
             )
-            message_id = message_id_for(key, "farm.example")
+            message_id = message_id_for(key, "farm.example", secret=SECRET)
             raw = compose(
                 one,
                 sender_name="carewatch",

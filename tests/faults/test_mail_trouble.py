@@ -23,6 +23,7 @@ from carewatch.store.database import Database
 from carewatch.store.notices import NoticeState
 from tests.channels.mailserver import Mailbox, bare, converse, free_port, running
 
+SECRET = b"known to these tests only"
 START = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 SENDER = "watch@farm.example"
 
@@ -51,7 +52,7 @@ class Post:
                 created_at=START,
                 not_after=START + timedelta(hours=24),
             )
-            message_id = message_id_for(key, "farm.example")
+            message_id = message_id_for(key, "farm.example", secret=SECRET)
             raw = compose(
                 one, sender_name="carewatch", sender_address=SENDER, reply_to=None, date=START, message_id=message_id
             )
@@ -136,7 +137,8 @@ def test_a_line_that_broke_before_the_confirmation_brings_the_same_message_again
         post.deliver(minutes=6)
     again = bytes(mailbox.arrived[0].content or b"")
     assert kept == [again]
-    assert message_from_bytes(again)["Message-ID"] == message_id_for("day|manager|2026-10-19", "farm.example")
+    expected = message_id_for("day|manager|2026-10-19", "farm.example", secret=SECRET)
+    assert message_from_bytes(again)["Message-ID"] == expected
 
 
 def test_a_database_locked_for_a_while_sends_nothing_twice(post: Post, monkeypatch: pytest.MonkeyPatch) -> None:

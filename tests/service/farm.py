@@ -29,6 +29,7 @@ from carewatch.weather.forecast import Forecast, Grade
 from carewatch.weather.intervals import floor_hour
 
 HOUR = timedelta(hours=1)
+SECRET = b"known to these tests only, 32 byt"
 AFTERNOON = datetime(2026, 10, 19, 20, 0, tzinfo=UTC)  # 15:00 in Chicago
 MORNING = datetime(2026, 10, 19, 11, 30, tzinfo=UTC)  # 06:30 in Chicago: the day mail
 LATE = datetime(2026, 10, 19, 21, 40, tzinfo=UTC)  # 16:40: the deadline is over, the ice not there yet
@@ -244,6 +245,7 @@ def farm_on(folder: Path, database: Database, sources: tuple[Forecaster, ...]) -
         database=database,
         sources_for=lambda site: sources,
         signature=Signature(name="carewatch", address="watch@larch-hollow.example"),
+        secret=SECRET,
     )
     return Farm(folder=folder, database=database, sources=sources, work=work)
 

@@ -98,7 +98,14 @@ Database.open(sys.argv[1])
 
 
 @pytest.mark.parametrize(
-    "moment", ["CREATE TABLE answer ", "CREATE TABLE notice ", "CREATE TRIGGER entry", "INSERT INTO alembic"]
+    "moment",
+    [
+        "CREATE TABLE answer ",
+        "CREATE TABLE notice ",
+        "CREATE TRIGGER entry",
+        "CREATE TABLE reply",
+        "INSERT INTO alembic",
+    ],
 )
 def test_a_killed_migration_leaves_nothing_and_the_next_start_does_it_all(tmp_path: Path, moment: str) -> None:
     path = tmp_path / "carewatch.db"
@@ -126,7 +133,7 @@ def test_a_database_newer_than_the_code_is_left_alone(tmp_path: Path) -> None:
         connection.execute("UPDATE alembic_version SET version_num = '9999'")
     connection.close()
     before = path.read_bytes()
-    with pytest.raises(StoreTooNew, match=r"step 9999.*up to 0001.*newer carewatch"):
+    with pytest.raises(StoreTooNew, match=r"step 9999.*up to 0002.*newer carewatch"):
         Database.open(path)
     assert path.read_bytes() == before
 
