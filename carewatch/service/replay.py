@@ -38,7 +38,6 @@ MARKER = "replay.json"
 STEPS = "steps.txt"
 SIGNATURE = Signature(name="carewatch", address="carewatch@replay.example")
 SECRET = b"no secret: the same replay gives the same Message-IDs"
-SECRET = b"no secret: the same replay gives the same Message-IDs"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,7 +244,6 @@ def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int
         database=Database.open(out / DATABASE, survives_power_cut=False),
         sources_for=lambda site: covering(site, available),
         signature=SIGNATURE,
-        secret=SECRET,
         secret=SECRET,
         recorder=LineRecorder(out),
         kernel=fastest(),

@@ -69,7 +69,6 @@ class Workplace:
     """One installation, or one replay.
 
     `secret` makes Message-IDs that nobody can guess; a replay has a fixed one.
-    `secret` makes Message-IDs that nobody can guess; a replay has a fixed one.
     `kernel`: engine of the heat balance; numpy keeps an idle service small.
     """
 
