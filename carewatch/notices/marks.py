@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from carewatch.duties.duty import Duty, DutyKind
+from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import NIGHT_IS_OVER_AT, MachineFacts, at_local, local_day
-from carewatch.duties.rinse import AFTER_SHIFT, leaves_field_at, told_at
+from carewatch.duties.rinse import leaves_field_at, told_at
 from carewatch.duties.say import asks_at
 from carewatch.duties.thaw import NOTICE_BEFORE_WORK, notice_at
 from carewatch.notices.desk import Desk
@@ -21,6 +21,7 @@ from carewatch.weather.nights import NOON
 
 ONE_DAY = timedelta(days=1)
 MIDNIGHT = time(0)
+SETTLED = frozenset({DutyState.DONE, DutyState.CANCELLED, DutyState.ACCEPTED})  # only new facts wake them again
 
 
 def next_due_at(desk: Desk) -> datetime:
@@ -57,12 +58,10 @@ def _machine_marks(desk: Desk, one: MachineFacts) -> Iterator[datetime]:
     yield from _daily(desk, one.fleet.night_at, zone)
     leaves_at = leaves_field_at(one)
     yield from (asks_at(one, desk.now), asks_at(one, desk.now + ONE_DAY), *((leaves_at,) if leaves_at else ()))
-    if one.state.last_sprayed_at:
-        yield one.state.last_sprayed_at + AFTER_SHIFT
     if one.state.stands.heat_known_until:
         yield one.state.stands.heat_known_until
     for duty in desk.of_machine.get(one.machine.id, ()):
-        if duty.due_at > desk.now - ONE_DAY or duty.promised_until:
+        if duty.state not in SETTLED and (duty.due_at > desk.now - ONE_DAY or duty.promised_until):
             yield from _duty_marks(one, duty, leaves_at)
 
 
