@@ -28,7 +28,8 @@ def evening_mails(desk: Desk) -> Iterator[Notice]:
         stem = f"evening|{person.id}|{_evening(due)}"
         is_first = not any(key.startswith(f"{stem}|") for key in desk.sent_keys)
         if is_first or any(_breaks_in(desk, item, person) for item in due):
-            yield _write(desk, person, items, key=desk.next_key(stem))
+            together = [item for item in items if item in due or not _flush_comes(desk, item)]
+            yield _write(desk, person, together, key=desk.next_key(stem))
 
 
 def _items_by_person(desk: Desk) -> dict[Person, list[Item]]:
@@ -93,6 +94,12 @@ def _is_time(desk: Desk, item: Item, person: Person) -> bool:
         return True
     protect = item.protect
     return protect is not None and (protect.assigned_to == person.id or desk.now >= protect_told_at(item.one, protect))
+
+
+def _flush_comes(desk: Desk, item: Item) -> bool:
+    """Whether it is still at work: then it is spoken of when it leaves the field, in one order."""
+    leaves_at = leaves_field_at(item.one)
+    return bool(item.one.state.unrinsed_sides) and leaves_at is not None and leaves_at > desk.now
 
 
 def _breaks_in(desk: Desk, item: Item, person: Person) -> bool:

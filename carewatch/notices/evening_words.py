@@ -128,7 +128,8 @@ def _row(desk: Desk, item: Item, reader: Reader) -> Row:
     outlook = item.one.outlook(desk.tonight(item.one))
     if item.protect and outlook and outlook.coldest_air_c is not None:
         word = "will" if item.level is Level.FREEZES else "could"
-        lines.append(f"Tonight {reader.temperature(outlook.coldest_air_c)}: what stays in it {word} freeze.")
+        by = f" Protect it by {reader.clock(item.protect.due_at)}." if item.protect.due_at > desk.now else ""
+        lines.append(f"Tonight {reader.temperature(outlook.coldest_air_c)}: what stays in it {word} freeze.{by}")
     tag = "FLUSH" if item.rinse else "PROTECT" if item.protect else "SAY"
     return Row(tag=tag, machine=item.one.machine.name, lines=tuple(lines))
 

@@ -19,6 +19,7 @@ from tests.notices.farm import (
     crew,
     farm,
     machine,
+    replace,
 )
 
 EVENING = NoticeKind.EVENING
@@ -168,6 +169,17 @@ def test_ice_that_comes_early_is_told_before_the_shift_ends():
     made = working(until="16:30")
     made.night(TONIGHT, Cold(chance=0.9, low_c=-6, ice=time(20), early=time(18, 45)))
     assert evenings(made, "17:00") == ["11-02 16:00 evening owen"]
+
+
+def test_a_machine_at_work_is_not_asked_for_with_an_idle_one():
+    made = working(machine(1))
+    made.fleets = (replace(made.fleets[0], machines=(machine(1), machine(2))),)
+    made.log("2026-10-20 17:00", "sprayed", "sprayer-2")
+    made.night(TONIGHT, FREEZES)
+    assert evenings(made, "16:55") == ["11-02 15:00 evening owen"]
+    assert made.to(OWEN)[0].machines == ("sprayer-2",)
+    made.run("20:00")
+    assert made.to(OWEN)[-1].subject.startswith("Sprayer 1: flush both valve sides before you leave the field, then")
 
 
 def test_flush_and_protection_that_fall_due_together_are_one_message():
