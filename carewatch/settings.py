@@ -19,6 +19,7 @@ DEFAULT_FILE = Path("config/carewatch.toml")
 ENVIRONMENT_PREFIX = "CAREWATCH_"
 SECRETS = {  # environment variable -> the setting it fills
     "CAREWATCH_SMTP_PASSWORD": ("mail", "password"),
+    "CAREWATCH_IMAP_PASSWORD": ("mail_in", "password"),
     "CAREWATCH_OPEN_METEO_KEY": ("weather", "open_meteo_key"),
 }
 OTHER_VARIABLES = ("CAREWATCH_CONFIG",)  # read by the commands: which settings file
@@ -41,9 +42,16 @@ def _host(text: str) -> str:
     return text
 
 
+def _folder(text: str) -> str:
+    if not text or not text.isascii() or not text.isprintable() or len(text) > 200:
+        refuse("is no name for a folder of a mailbox.", 'Use plain letters: "INBOX" or "INBOX/done".')
+    return text
+
+
 Url = Annotated[str, AfterValidator(_url)]
 Host = Annotated[str, AfterValidator(_host)]
 FilePath = Annotated[str, Field(min_length=1, max_length=1000)]
+FolderName = Annotated[str, AfterValidator(_folder)]
 
 
 class Section(BaseModel):
@@ -84,6 +92,26 @@ class MailSettings(Section):
         return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
 
 
+class MailInSettings(Section):
+    """`[mail_in]`: the mailbox answers arrive in; without a host nobody can answer by mail."""
+
+    host: Host | None = Field(default=None, examples=["imap.farm.example"], description="the server of the mailbox")
+    port: int | None = Field(default=None, ge=1, le=65535)
+    security: Literal["starttls", "tls", "none"] = "tls"
+    user: str | None = Field(default=None, min_length=1, max_length=320)
+    password: SecretStr | None = None
+    folder: FolderName = "INBOX"
+    done_folder: FolderName | None = None
+    unclear_folder: FolderName | None = None
+    check_every_s: int = Field(default=60, ge=10, le=3600)
+    deadline_s: float = Field(default=60.0, ge=5, le=120)
+
+    @property
+    def port_used(self) -> int:
+        """The port that was written, else the registered one: 993 with TLS (RFC 8314), else 143 (RFC 9051)."""
+        return self.port or {"starttls": 143, "tls": 993, "none": 143}[self.security]
+
+
 class WeatherSettings(Section):
     """`[weather]`: who asks the forecast services, and which of them."""
 
@@ -117,6 +145,7 @@ SECTIONS: dict[str, type[Section]] = {
     "database": DatabaseSettings,
     "roster": RosterSettings,
     "mail": MailSettings,
+    "mail_in": MailInSettings,
     "weather": WeatherSettings,
     "service": ServiceSettings,
 }
@@ -130,6 +159,7 @@ class Settings:
     database: DatabaseSettings
     roster: RosterSettings
     mail: MailSettings
+    mail_in: MailInSettings
     weather: WeatherSettings
     service: ServiceSettings
     origins: Mapping[str, str]
@@ -192,6 +222,7 @@ def parse_settings(file: Path, text: str, environ: Mapping[str, str]) -> Setting
     faults = [*_headings(document), *_misplaced_secrets(document)]
     sections = {name: _section(document, name, environ, faults) for name in SECTIONS}
     faults.extend(_mail_faults(document, environ))
+    faults.extend(_mail_in_faults(document, environ))
     faults.extend(_environment_faults(environ))
     faults.extend(_open_doors(document))
     faults.extend(_forbidden_sources(document, sections["weather"]))
@@ -292,6 +323,25 @@ def _login_faults(document: Document, mail: Mapping[str, Any], *, has_password: 
     if mail.get("security") == "none" and has_password and mail.get("host") not in (None, *LOOPBACK):
         fix = 'Write security = "starttls" or "tls".'
         yield document.fault(("mail", "security"), "none", "would send the password readable for everyone.", fix)
+
+
+def _mail_in_faults(document: Document, environ: Mapping[str, str]) -> Iterator[Fault]:
+    written, has_password = document.data.get("mail_in", {}), bool(environ.get("CAREWATCH_IMAP_PASSWORD"))
+    if not isinstance(written, dict):
+        return
+    host = written.get("host")
+    if host is None and (written or has_password):
+        fix = 'Write host = "imap.farm.example" under [mail_in], or leave all of it out.'
+        yield document.fault(("mail_in", "host"), ABSENT, "is missing: no answers are read.", fix, is_warning=True)
+    if host is not None and "user" not in written:
+        fix = 'Write user = "carewatch@farm.example".'
+        yield document.fault(("mail_in", "user"), ABSENT, "is missing.", fix)
+    if host is not None and not has_password:
+        fix = "Set the environment variable CAREWATCH_IMAP_PASSWORD."
+        yield document.fault(("mail_in", "host"), host, "has no password.", fix)
+    if host not in (None, *LOOPBACK) and written.get("security") == "none":
+        fix = 'Write security = "tls" or "starttls".'
+        yield document.fault(("mail_in", "security"), "none", "would send the password readable for everyone.", fix)
 
 
 def _forbidden_sources(document: Document, weather: Section | None) -> Iterator[Fault]:

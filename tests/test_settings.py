@@ -25,6 +25,8 @@ from_address = "carewatch@long-field.farm"
 contact = "office@long-field.farm"
 """
 PASSWORD = {"CAREWATCH_SMTP_PASSWORD": "hush-7d1"}
+IN_PASSWORD = {"CAREWATCH_IMAP_PASSWORD": "hush-8e2"}
+MAIL_IN = SMALLEST + '[mail_in]\nhost = "imap.long-field.farm"\n'
 
 
 def faults_in(text: str, environ: dict[str, str] | None = None) -> tuple[Fault, ...]:
@@ -66,14 +68,15 @@ def test_every_commented_setting_of_the_example_is_a_setting_with_the_default_it
     for name, value in shown.items():
         assert name in defaults
         if defaults[name] not in (None, []) and name != "mail.port":
-            assert value.strip('"') == str(defaults[name]).lower().removesuffix(".0"), name
+            assert value.strip('"').lower() == str(defaults[name]).lower().removesuffix(".0"), name
 
 
 def test_the_example_sends_mail_once_its_remarks_are_settings():
     text = (ROOT / "config" / "carewatch.toml").read_text()
     text = re.sub(r"^files = .*$", "", text, flags=re.MULTILINE)
     text = re.sub(r"^# (\w+ = )", r"\1", text, flags=re.MULTILINE)
-    settings = parse_settings(FILE, text, PASSWORD)
+    settings = parse_settings(FILE, text, PASSWORD | IN_PASSWORD)
+    assert (settings.mail_in.host, settings.mail_in.port_used) == ("imap.farm.example", 993)
     assert (settings.mail.host, settings.mail.user, settings.mail.port_used) == (
         "smtp.farm.example", "carewatch@farm.example", 587
     )  # fmt: skip
@@ -139,6 +142,16 @@ def test_the_port_follows_the_security_unless_written(security, port):
             SMALLEST + 'order = ["nws", "open_meteo"]', {}, "weather.order", 5, "CAREWATCH_OPEN_METEO_KEY", id="terms"
         ),
         pytest.param(BY_SERVER, {}, "mail.user", 3, "CAREWATCH_SMTP_PASSWORD", id="no-password"),
+        pytest.param(MAIL_IN, IN_PASSWORD, "mail_in.user", 5, "is missing", id="mailbox-without-user"),
+        pytest.param(
+            MAIL_IN + 'user = "w"', {}, "mail_in.host", 6, "CAREWATCH_IMAP_PASSWORD", id="mailbox-no-password"
+        ),
+        pytest.param(
+            MAIL_IN + 'user = "w"\nsecurity = "none"', IN_PASSWORD, "mail_in.security", 8, "readable", id="mailbox-open"
+        ),
+        pytest.param(
+            MAIL_IN + 'user = "w"\nfolder = "Ü"', IN_PASSWORD, "mail_in.folder", 8, "plain letters", id="mailbox-folder"
+        ),
         pytest.param(
             BY_SERVER.replace("from_address", "from_adress"),
             PASSWORD,

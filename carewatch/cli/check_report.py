@@ -44,13 +44,24 @@ def ways_out(settings: Settings) -> list[str]:
     return [f"Mail goes out by {mail.host}:{mail.port_used} ({mail.security}{login}), from {mail.from_address}."]
 
 
-def ways_of_answering() -> list[tuple[str, bool, str]]:
+def ways_of_answering(settings: Settings | None) -> list[tuple[str, bool, str]]:
     """Every way an answer may come in, whether it works here, and what to know about it."""
     return [
         ("carewatch log", True, "on this computer; somebody at it writes down what people say or call in"),
-        ("reply by mail", False, "replies go to a person's mailbox; carewatch does not read them"),
+        _by_mail(settings),
         ("web page", False, "messages hold no links; carewatch has no pages yet"),
     ]
+
+
+def _by_mail(settings: Settings | None) -> tuple[str, bool, str]:
+    if settings is None or settings.mail_in.host is None:
+        return ("reply by mail", False, "no mailbox is set under [mail_in]; replies go to a person, if to anybody")
+    mail_in, reply_to = settings.mail_in, settings.mail.reply_to or settings.mail.from_address
+    if settings.mail_folder is not None:
+        return ("reply by mail", False, "no mail is sent, so nobody can reply")
+    where = f"{mail_in.user} at {mail_in.host}:{mail_in.port_used} ({mail_in.security}), folder {mail_in.folder}"
+    how = f"replies to {reply_to} must arrive there, each from the address of the person it was sent to"
+    return ("reply by mail", True, f"read every {mail_in.check_every_s} s from {where}; {how}")
 
 
 # ---------------------------------------------------------------- showing it
@@ -71,7 +82,7 @@ def as_lines(findings: Findings) -> Iterator[str]:
         yield "Messages"
         yield from (f"  {line}" for line in [*ways_out(findings.settings), *CAUTIONS])
         yield "Answers"
-        for way, works, remark in ways_of_answering():
+        for way, works, remark in ways_of_answering(findings.settings):
             yield f"  {'works' if works else 'does not work'}: {way} ({remark})"
     yield from findings.sent
     yield from _fault_lines(findings)
@@ -116,7 +127,7 @@ def as_document(findings: Findings) -> str:
             "fleets": _fleet_rows(roster) if roster else [],
             "ways_out": ways_out(settings) if settings else [],
             "ways_of_answering": [
-                {"way": way, "works": works, "remark": remark} for way, works, remark in ways_of_answering()
+                {"way": way, "works": works, "remark": remark} for way, works, remark in ways_of_answering(settings)
             ],
             "cautions": list(CAUTIONS),
             "sent": findings.sent,

@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 @config_option
 @click.option("--once", is_flag=True, help="One round and its mails, then leave (for a system timer).")
 def serve(config: Path, *, once: bool) -> None:
-    """Run the service until it is stopped: forecasts, plan, mail out, /health on loopback.
+    """Run the service until it is stopped: forecasts, plan, mail out and in, /health on loopback.
 
     Example: carewatch serve --config config/carewatch.toml
     """
     from carewatch.service.logs import set_up_logs
-    from carewatch.service.opening import channel_of
+    from carewatch.service.opening import channel_of, inbox_of
     from carewatch.service.running import Running
 
     with installation(config) as (settings, work):
@@ -31,7 +31,7 @@ def serve(config: Path, *, once: bool) -> None:
         if once:
             _do_once(work, settings)
             return
-        running = Running(work, channel_of(settings), settings)
+        running = Running(work, channel_of(settings), settings, inbox_of(settings))
         running.start()
         try:
             running.wait()
@@ -41,13 +41,16 @@ def serve(config: Path, *, once: bool) -> None:
 
 def _do_once(work: Workplace, settings: Settings) -> None:
     from carewatch.service import clock
-    from carewatch.service.opening import channel_of
-    from carewatch.service.rounds import do_round, send_round
+    from carewatch.service.opening import channel_of, inbox_of
+    from carewatch.service.rounds import do_round, reply_round, send_round
 
+    inbox = inbox_of(settings)
+    answers = reply_round(work, inbox) if inbox else None
     found = do_round(work, settings.fleet_paths, now=clock.now)
     sent = send_round(work, channel_of(settings), worker="once")
     click.echo(f"{len(found.outcome.notices)} new messages, {sent.handed_over} handed over.")
     for _, source, words in found.asked.troubles:
         click.echo(f"{source}: {words}", err=True)
-    if found.faults or sent.trouble:
-        raise click.ClickException(sent.trouble or "The roster files have faults; see above.")
+    trouble = sent.trouble or (answers.trouble if answers else "")
+    if found.faults or trouble:
+        raise click.ClickException(trouble or "The roster files have faults; see above.")

@@ -21,6 +21,7 @@ class NoticeKind(StrEnum):
     INSPECTION = "inspection"
     SETTINGS_FAULT = "settings_fault"
     CATCH_UP = "catch_up"
+    ANSWER = "answer"
     TEST = "test"
 
 

@@ -65,6 +65,20 @@ EVIDENCE = {
     Options.PROTECT: frozenset({1, 2, 3}),
     Options.THAW: frozenset({1, 2}),
 }
+# A later answer of the same person to the same message that says less, or something else, takes the earlier one back.
+TAKES_BACK = {
+    (Options.EVENING, 1): frozenset({2}),
+    (Options.EVENING, 3): frozenset({1, 2}),
+    (Options.EVENING, 4): frozenset({1, 2}),
+    (Options.EVENING, 5): frozenset({1, 2, 3, 4}),
+    (Options.EVENING, 6): frozenset({1, 2, 3, 4}),
+    (Options.PROTECT, 4): frozenset({1, 2, 3}),
+    (Options.PROTECT, 5): frozenset({1, 2, 3}),
+    (Options.PROTECT, 6): frozenset({1, 2, 3}),
+    (Options.THAW, 1): frozenset({2}),
+    (Options.THAW, 2): frozenset({1}),
+    (Options.THAW, 3): frozenset({1, 2}),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +86,7 @@ class Asked:
     """What a notice asked about one machine. `site`: where it stands; `sites`: where it may go.
 
     `duties`: keys of what can still be answered; `protect_due_at`: by when it must be protected, if that was asked;
-    `may_leave`: whether the person may decide to leave it as it is.
+    `may_leave`: whether the person may decide to leave it as it is; `is_over`: its night is past and nothing is open.
     """
 
     machine: Machine
@@ -82,6 +96,7 @@ class Asked:
     duties: tuple[str, ...]
     protect_due_at: datetime | None = None
     may_leave: bool = False
+    is_over: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +124,8 @@ class _Said:
 def deeds_of(asked: Asked, digit: int, tail: str, *, at: datetime) -> tuple[tuple[Deed, ...], tuple[str, ...]]:
     """The entries and what the person should know about them; BadInput says what is not clear."""
     name = asked.machine.name
+    if asked.is_over:
+        raise BadInput(f"What that message asked about {name} is over.")
     if digit not in DIGITS[asked.options] or (
         asked.options is Options.EVENING and digit in (3, 4) and len(asked.machine.sides) < 2
     ):

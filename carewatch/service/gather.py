@@ -58,6 +58,11 @@ def current_roster(work: Workplace, rx: Connection) -> Roster | None:
 
 def gather(work: Workplace, *, now: datetime) -> Gathered | None:
     """Read it all in one consistent picture; None before there is a roster."""
+    with work.remembered.lock:
+        return _gathered(work, now=now)
+
+
+def _gathered(work: Workplace, *, now: datetime) -> Gathered | None:
     with work.database.reading() as rx:
         roster = current_roster(work, rx)
         if roster is None:

@@ -19,8 +19,8 @@ from carewatch.service.documents import instant
 from carewatch.service.workplace import Workplace
 from carewatch.store import outbox, rosters, runs, visits
 
-TICK, SEND, WEATHER = "tick", "send", "weather"
-"""The runs whose trouble is told: planning, sending, and whether tonight is known everywhere."""
+TICK, SEND, REPLIES, WEATHER = "tick", "send", "replies", "weather"
+"""The runs whose trouble is told: planning, sending, reading answers, whether tonight is known everywhere."""
 
 TICKS_MISSED = 3
 
@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[str, Any]:
     """State `ok`, `degraded` (something outside is in trouble) or `failing` (the service itself), with reasons."""
     with work.database.reading() as rx:
-        tick, sending, weather = (runs.get(rx, name) for name in (TICK, SEND, WEATHER))
+        tick, sending, answers, weather = (runs.get(rx, name) for name in (TICK, SEND, REPLIES, WEATHER))
         counts = outbox.counts(rx)
         failing = visits.failing(rx)
         has_roster = rosters.latest(rx) is not None
@@ -42,7 +42,7 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
     elif now - tick.last_ok_at > TICKS_MISSED * tick_every:
         is_failing = True
         reasons.append(f"The last good round was at {instant(tick.last_ok_at)}.")
-    reasons += [run.trouble for run in (tick, sending, weather) if run is not None and run.trouble]
+    reasons += [run.trouble for run in (tick, sending, answers, weather) if run is not None and run.trouble]
     reasons += [f"{visit.key}: {visit.trouble}" for visit in failing if (visit.source, visit.key) != CHANNEL_STATE]
     reasons += [f"Mail: {visit.trouble}" for visit in failing if (visit.source, visit.key) == CHANNEL_STATE]
     if counts.refused:

@@ -10,10 +10,12 @@ from dataclasses import replace
 from importlib.metadata import version
 
 from carewatch.channels.files import FileChannel
+from carewatch.channels.inbox import ImapInbox, Inbox
 from carewatch.channels.port import Channel
 from carewatch.channels.smtp import Security, SmtpChannel
 from carewatch.errors import StoreTrouble
 from carewatch.http import HttpClient, user_agent
+from carewatch.notices.desk import Ways
 from carewatch.roster.model import Site
 from carewatch.service import clock
 from carewatch.service.workplace import Signature, Workplace
@@ -41,6 +43,7 @@ def opened(settings: Settings) -> Iterator[Workplace]:
                 sources_for=lambda site: _in_order(settings, site, available),
                 signature=signature_of(settings),
                 secret=_secret(database),
+                ways=Ways(by_mail=settings.mail_in.host is not None and settings.mail_folder is None),
             )
         finally:
             database.close()
@@ -58,6 +61,24 @@ def channel_of(settings: Settings) -> Channel:
         username=mail.user,
         password=mail.password.get_secret_value() if mail.password else None,
         total_deadline_s=mail.deadline_s,
+    )
+
+
+def inbox_of(settings: Settings) -> Inbox | None:
+    """The mailbox answers arrive in; None: nobody can answer by mail here."""
+    mail_in = settings.mail_in
+    if mail_in.host is None:
+        return None
+    return ImapInbox(
+        host=mail_in.host,
+        port=mail_in.port_used,
+        security=Security(mail_in.security),
+        username=mail_in.user or "",
+        password=mail_in.password.get_secret_value() if mail_in.password else "",
+        folder=mail_in.folder,
+        done_folder=mail_in.done_folder,
+        unclear_folder=mail_in.unclear_folder,
+        total_deadline_s=mail_in.deadline_s,
     )
 
 

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from random import random
 
+from carewatch.channels.inbox import Inbox
 from carewatch.channels.port import Channel
 from carewatch.errors import CarewatchError, Fault
 from carewatch.service import clock
@@ -17,11 +18,12 @@ from carewatch.service.deliver import DeliveryReport, deliver_due
 from carewatch.service.documents import instant
 from carewatch.service.forecasts import Asked, ask_sources
 from carewatch.service.gather import current_roster
-from carewatch.service.health import SEND, TICK, WEATHER
+from carewatch.service.health import REPLIES, SEND, TICK, WEATHER
+from carewatch.service.replies import RepliesReport, take_replies
 from carewatch.service.roster_files import take_in_roster
 from carewatch.service.usecase import Outcome, run_plan
 from carewatch.service.workplace import Workplace
-from carewatch.store import answers, links, outlooks, runs
+from carewatch.store import answers, links, outlooks, replies, runs
 
 TIDY = "tidy"
 ASKING_S = 60.0  # chosen: services that hang (20 s each) must not keep the plan waiting for longer
@@ -30,6 +32,12 @@ ANSWERS_KEPT_FOR = timedelta(
     days=30
 )  # chosen: the heat balance looks back two days; the rest is for people who ask why
 OUTLOOKS_KEPT_FOR = timedelta(days=30)
+
+FAILED = {
+    SEND: ("sending_failed", "Sending failed"),
+    REPLIES: ("replies_failed", "Reading the answers by mail failed"),
+}
+REPLIES_KEPT_FOR = timedelta(days=60)
 
 log = logging.getLogger(__name__)
 
@@ -55,7 +63,7 @@ def do_round(
     `now` is asked again after the services: what people wrote while those were slow has to count.
     """
     faults = take_in_roster(work, fleet_paths, now=now())
-    with work.database.reading() as rx:
+    with work.remembered.lock, work.database.reading() as rx:
         roster = current_roster(work, rx)
     has_time = clock.runs_for(ASKING_S)
     sites = roster.sites if roster else ()
@@ -82,12 +90,13 @@ def tidy_up(work: Workplace, *, now: datetime) -> None:
         answers.prune(tx, before=now - ANSWERS_KEPT_FOR)
         outlooks.prune(tx, before=(now - OUTLOOKS_KEPT_FOR).date())
         links.prune(tx, before=now - OUTLOOKS_KEPT_FOR)
+        replies.prune(tx, before=now - REPLIES_KEPT_FOR)
         runs.succeeded(tx, TIDY, at=now, next_due_at=now + TIDY_EVERY)
 
 
 def note_failed(work: Workplace, job: str, error: Exception, *, now: datetime) -> None:
     """Write down that a round of planning or sending failed; if even that fails, the log has it."""
-    event, words = ("round_failed", "The last round failed") if job == TICK else ("sending_failed", "Sending failed")
+    event, words = FAILED.get(job, ("round_failed", "The last round failed"))
     log.error(event, extra={"reason": str(error)}, exc_info=not isinstance(error, CarewatchError))
     try:
         with work.database.transaction() as tx:
@@ -106,6 +115,17 @@ def send_round(work: Workplace, channel: Channel, *, worker: str) -> DeliveryRep
     if before is not None and before.failures:
         with work.database.transaction() as tx:
             runs.succeeded(tx, SEND, at=clock.now(), next_due_at=None)
+    return report
+
+
+def reply_round(work: Workplace, inbox: Inbox) -> RepliesReport:
+    """Read the answers that came by mail."""
+    report = take_replies(work, inbox, now=clock.now, jitter=random)
+    with work.database.reading() as rx:
+        before = runs.get(rx, REPLIES)
+    if before is not None and before.failures:
+        with work.database.transaction() as tx:
+            runs.succeeded(tx, REPLIES, at=clock.now(), next_due_at=None)
     return report
 
 

@@ -18,12 +18,14 @@ from types import FrameType
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
+from carewatch.channels.inbox import Inbox
 from carewatch.channels.port import Channel
 from carewatch.errors import CarewatchError
 from carewatch.service import clock
 from carewatch.service.deliver import forget_channel_trouble
-from carewatch.service.health import SEND, TICK, HealthServer, health_of
-from carewatch.service.rounds import beat, do_round, note_failed, send_round
+from carewatch.service.health import REPLIES, SEND, TICK, HealthServer, health_of
+from carewatch.service.replies import forget_inbox_trouble
+from carewatch.service.rounds import beat, do_round, note_failed, reply_round, send_round
 from carewatch.service.workplace import Workplace
 from carewatch.settings import Settings
 
@@ -49,9 +51,10 @@ class Every(BaseTrigger):  # type: ignore[misc]  # the library has no types
 class Running:
     """A started service. `stop` ends it; `wait` blocks until somebody does."""
 
-    def __init__(self, work: Workplace, channel: Channel, settings: Settings) -> None:
+    def __init__(self, work: Workplace, channel: Channel, settings: Settings, inbox: Inbox | None = None) -> None:
         self._work = work
         self._channel = channel
+        self._inbox = inbox
         self._settings = settings
         self._every = timedelta(seconds=settings.service.tick_every_s)
         self._worker = f"{socket.gethostname()}:{os.getpid()}"
@@ -67,8 +70,12 @@ class Running:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._leave)
         forget_channel_trouble(self._work.database)
+        forget_inbox_trouble(self._work)
         self._scheduler.add_job(self._guarded(TICK, self._tick), Every(self._every), id=TICK)
         self._scheduler.add_job(self._guarded(SEND, self._send), Every(SEND_EVERY), id=SEND)
+        if self._inbox is not None:
+            every = timedelta(seconds=self._settings.mail_in.check_every_s)
+            self._scheduler.add_job(self._guarded(REPLIES, self._take_replies), Every(every), id=REPLIES)
         self._scheduler.start()
         self.health.start()
         threading.Thread(target=self._watch, name="watchdog", daemon=True).start()
@@ -98,6 +105,10 @@ class Running:
 
     def _send(self) -> None:
         send_round(self._work, self._channel, worker=self._worker)
+
+    def _take_replies(self) -> None:
+        if self._inbox is not None:
+            reply_round(self._work, self._inbox)
 
     def _guarded(self, name: str, job: Callable[[], None]) -> Callable[[], None]:
         """The one place that catches everything: a failed run is noted and the service goes on."""

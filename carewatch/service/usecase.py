@@ -48,6 +48,11 @@ def run_plan(work: Workplace, *, now: datetime) -> Outcome:
 
     What was decided before an answer came in is dropped and decided anew, so that no reminder crosses an answer.
     """
+    with work.remembered.lock:
+        return _run_plan(work, now=now)
+
+
+def _run_plan(work: Workplace, *, now: datetime) -> Outcome:
     for tries_left in reversed(range(MOST_TRIES)):
         gathered = gather(work, now=now)
         if gathered is None:
@@ -145,14 +150,14 @@ def _keep_outlooks(tx: Connection, changed: list[Outlook], *, now: datetime) -> 
         return []
     stored = outlooks.latest(tx, from_night=min(one.night for one in changed))
     known = {(one.machine, one.night): one.document for one in stored}
-    lines = []
+    documents = []
     for outlook in changed:
         document = outlook_document(outlook)
         before = known.get((outlook.machine, outlook.night))
         if before is None or without_age(before) != without_age(document):
-            outlooks.put(tx, machine=outlook.machine, night=outlook.night, document=document, at=now)
-            lines.append({"at": instant(now), **document})
-    return lines
+            documents.append((outlook.machine, outlook.night, document))
+    outlooks.put_all(tx, documents, at=now)
+    return [{"at": instant(now), **document} for _, _, document in documents]
 
 
 def outlooks_now(facts: Facts, ledger: Mapping[str, Duty], *, now: datetime) -> list[Outlook]:

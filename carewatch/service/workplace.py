@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -42,11 +43,16 @@ class Recorder(Protocol):
 
 @dataclass(slots=True, kw_only=True)
 class Remembered:
-    """What one process keeps in memory to save work; losing it loses nothing."""
+    """What one process keeps in memory to save work; losing it loses nothing.
 
+    `lock`: held by whoever gathers or plans, and taken before the database is read, never after.
+    """
+
+    lock: threading.RLock = field(default_factory=threading.RLock)
     rosters: dict[str, Roster] = field(default_factory=dict)
     folds: Folds = field(default_factory=Folds)
     forecasts: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
+    read: dict[tuple[str, str], tuple[int, Forecast | None, list[Forecast]]] = field(default_factory=dict)
     weather: dict[str, tuple[tuple[datetime, int], SiteWeather]] = field(default_factory=dict)
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
     written: dict[tuple[str, date], Outlook] = field(default_factory=dict)
@@ -58,6 +64,7 @@ class Remembered:
         self.rosters.clear()
         self.folds = Folds()
         self.forecasts.clear()
+        self.read.clear()
         self.weather.clear()
         self.written.clear()
         self.outlooks.clear()

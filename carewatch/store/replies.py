@@ -32,6 +32,12 @@ def was_answered(rx: Connection, sender: str, *, since: datetime) -> bool:
     return bool(rx.execute(select(is_one)).scalar())
 
 
+def taken_for(rx: Connection, *, notice: str, sender: str) -> tuple[str, ...]:
+    """Give the replies of an address to one notice that were taken, by their identities."""
+    is_it = (table.c.notice == notice, table.c.sender == sender, table.c.outcome == "taken")
+    return tuple(rx.execute(select(table.c.identity).where(*is_it).order_by(table.c.at)).scalars())
+
+
 def prune(tx: Connection, *, before: datetime) -> int:
     """Forget replies noted before an instant; give how many."""
     return int(tx.execute(delete(table).where(table.c.at < before)).rowcount)
