@@ -24,6 +24,7 @@ from carewatch.weather.forecast import Grade, NightWeather, SiteWeather
 
 EARLY_SHARE, MIDDLE_SHARE = 0.1, 0.5  # of the chance: early and middle of the nights in which ice forms
 LEAST_CHANCE = 1e-6  # below this no time is worth a look
+VESSELS = frozenset({"tank", "rinse_tank", "hand_wash_tank", "hopper"})  # drained: the puddle left has room to grow
 CASES_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
 
 
@@ -106,7 +107,7 @@ def _made_ready(case: Case) -> _Work:
     bodies: dict[Body, int] = {}
     bodies_of = {}
     for key, held in contents.items():
-        if held.fill is not Fill.DRY:
+        if held.fill is not Fill.DRY and not (held.fill is Fill.POCKETS and key in VESSELS):
             body = Body(part=_part(case, key, held), entered_at=held.entered_at)
             bodies_of[key] = bodies.setdefault(body, len(bodies))  # equal parts share their columns
     feels = surroundings(case.weather, site=case.site, stays=case.stays)

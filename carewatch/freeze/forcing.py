@@ -80,6 +80,8 @@ def surroundings(weather: SiteWeather, *, site: Site, stays: Sequence[Whereabout
     is held at its temperature until its heat is no longer known, then it is a shed that starts as warm as the shop was.
     `open_roof` blocks the sky and nothing else. A spot colder than its surroundings is taken so all the time: it is so
     on still nights, and wind is the weakest part of a forecast.
+    Hours outside before it came into a heated shop count as forecast, with no error around them: whatever ice such an
+    error could have made has thawed in there.
     """
     outside_c, dew_c, wind, cloud, rain_mm = _filled(weather)
     if outside_c.size == 0 or np.isnan(outside_c).all():
@@ -109,9 +111,15 @@ def surroundings(weather: SiteWeather, *, site: Site, stays: Sequence[Whereabout
         sky_open=is_outdoors.astype(np.float64),
         is_wet=_wet(outside_c, dew_c, rain_mm, is_outdoors=is_outdoors, is_open=is_open),
         is_open=is_open,
-        moves=(~is_heated).astype(np.float64),
+        moves=np.where(is_heated | _thawed_since(stays, moments), 0.0, 1.0),
         kinds=kinds,
     )
+
+
+def _thawed_since(stays: Sequence[Whereabouts], moments: Sequence[datetime]) -> npt.NDArray[np.bool_]:
+    """The hours before it came to where it stands now, if that is a heated shop."""
+    is_warm = bool(stays) and stays[-1].kind is PlaceKind.HEATED_SHOP
+    return np.array([is_warm and moment < stays[-1].since for moment in moments], dtype=np.bool_)
 
 
 def _filled(weather: SiteWeather) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
