@@ -10,9 +10,11 @@ from carewatch.freeze.assess import Case, assess
 from carewatch.freeze.kernel import Kernel
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.state import MachineState
+from carewatch.roster.model import Fleet
 from carewatch.service.folding import MachineNow, used_today
 from carewatch.service.workplace import Remembered
 from carewatch.weather.forecast import SiteWeather
+from carewatch.weather.nights import NOON
 
 OUTLOOKS_KEPT = 20_000
 NIGHTS_IF_USED = 2  # the night that is ending and tonight: "if it sprays today" asks no further
@@ -60,14 +62,22 @@ def outlooks_if_used(
     now: datetime,
     kernel: Kernel,
 ) -> dict[str, tuple[Outlook, ...]]:
-    """The outlooks of tonight if each machine sprays today; for one as wet as that already, none are needed."""
+    """The outlooks of tonight if each machine sprays today, for the day mail.
+
+    None in the afternoon, when the evening message takes over, and none for a machine that is as wet as that already.
+    """
     soon = {site: replace(one, nights=one.nights[:NIGHTS_IF_USED]) for site, one in weather.items()}
-    drier = [one for one in machines if not one.is_as_wet_as_used and not one.state.is_retired]
+    asked = [one for one in machines if _is_morning(one.fleet, now)]
+    drier = [one for one in asked if not one.is_as_wet_as_used and not one.state.is_retired]
     cases = [_case(one, used_today(remembered.folds, one, now=now), soon) for one in drier]
     found = dict(
         zip((one.machine.id for one in drier), _assess(remembered, cases, now=now, kernel=kernel), strict=True)
     )
     return {one.machine.id: found.get(one.machine.id, ()) for one in machines}
+
+
+def _is_morning(fleet: Fleet, now: datetime) -> bool:
+    return fleet.day_mail_at <= now.astimezone(fleet.tz).time() < max(NOON, fleet.day_mail_at)
 
 
 def _case(one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeather]) -> Case:

@@ -148,18 +148,22 @@ def site_weather(work: Workplace, rx: Connection, site: Site, *, now: datetime) 
     state = (hour, answers.newest_id(rx))
     known = work.remembered.weather.get(site.id)
     if known is None or known[0] != state:
-        known = work.remembered.weather[site.id] = (state, _joined(work, rx, site, now=now))
+        known = work.remembered.weather[site.id] = (state, _joined(work, rx, site, newest_id=state[1], now=now))
     return known[1]
 
 
-def _joined(work: Workplace, rx: Connection, site: Site, *, now: datetime) -> SiteWeather:
+def _joined(work: Workplace, rx: Connection, site: Site, *, newest_id: int, now: datetime) -> SiteWeather:
     current: list[Forecast] = []
     history: list[Forecast] = []
     official: list[str] = []
     for source in work.sources_for(site):
         if not source.covers(site):
             continue
-        newest, past = _read(work.remembered, rx, source, site, now=now)
+        read = work.remembered.read.get((source.name, site.id))
+        if read is None or read[0] != newest_id:
+            read = (newest_id, *_read(work.remembered, rx, source, site, now=now))
+            work.remembered.read[source.name, site.id] = read
+        _, newest, past = read
         current += [newest] if newest else []
         history += past
         official += _official(rx, source, site, now=now)

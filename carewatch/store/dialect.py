@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -107,14 +107,19 @@ def insert_new(tx: Connection, table: Table, values: Mapping[str, Any], *, uniqu
     return tx.execute(new).first() is not None
 
 
-def upsert(tx: Connection, table: Table, values: Mapping[str, Any], *, unique: tuple[str, ...]) -> None:
-    """Insert a row, or overwrite the one with the same `unique` columns."""
+def upsert(
+    tx: Connection, table: Table, values: Mapping[str, Any] | Sequence[Mapping[str, Any]], *, unique: tuple[str, ...]
+) -> None:
+    """Insert a row, or many of one shape; overwrite those with the same `unique` columns."""
+    rows = [dict(values)] if isinstance(values, Mapping) else [dict(row) for row in values]
+    if not rows:
+        return
     if tx.dialect.name == "postgresql":
         statement: Any = postgresql.insert(table)
     else:
         statement = sqlite.insert(table)
-    changes = {name: value for name, value in values.items() if name not in unique}
-    tx.execute(statement.values(**values).on_conflict_do_update(index_elements=unique, set_=changes))
+    changes = {name: statement.excluded[name] for name in rows[0] if name not in unique}
+    tx.execute(statement.on_conflict_do_update(index_elements=unique, set_=changes), rows)
 
 
 def append_only_triggers(table: str, *, may_delete: bool = False, dialect: str) -> tuple[str, ...]:

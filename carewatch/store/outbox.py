@@ -111,6 +111,7 @@ def _sent_notices(rx: Connection, query: Select[Any]) -> tuple[SentNotice, ...]:
             key=row["key"],
             kind=NoticeKind(row["kind"]),
             person=row["person"],
+            to=row["recipient"],
             machines=tuple(json.loads(row["machines"])),
             duties=tuple(json.loads(row["duties"])),
             subject=row["subject"],

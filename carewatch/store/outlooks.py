@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -24,10 +24,23 @@ class StoredOutlook:
     at: datetime
 
 
+def put_all(tx: Connection, documents: Sequence[tuple[str, date, Mapping[str, Any]]], *, at: datetime) -> None:
+    """Keep many documents (machine, night, document) that are known to differ from the stored ones."""
+    rows = [
+        {"machine": machine, "night": night, "document": _text(document), "at": at}
+        for machine, night, document in documents
+    ]
+    upsert(tx, table, rows, unique=("machine", "night"))
+
+
+def _text(document: Mapping[str, Any]) -> str:
+    # allow_nan=False: a NaN is no JSON, and a missing number has to be said as null
+    return json.dumps(document, sort_keys=True, allow_nan=False, ensure_ascii=False)
+
+
 def put(tx: Connection, *, machine: str, night: date, document: Mapping[str, Any], at: datetime) -> bool:
     """Keep a document; False if it says the same as the stored one."""
-    # allow_nan=False: a NaN is no JSON, and a missing number has to be said as null
-    text = json.dumps(document, sort_keys=True, allow_nan=False, ensure_ascii=False)
+    text = _text(document)
     query = select(table.c.document).where(table.c.machine == machine, table.c.night == night)
     if tx.execute(query).scalar() == text:
         return False

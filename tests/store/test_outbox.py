@@ -226,6 +226,7 @@ def test_the_plan_sees_what_was_said_and_who_was_not_reached(database: Database)
         key="day|manager|2026-10-19",
         kind=NoticeKind.DAY,
         person="manager",
+        to="manager@farm.example",
         machines=("sprayer-3", "sprayer-4"),
         duties=("protect|sprayer-3|2026-10-19",),
         subject="Two machines freeze tonight",
