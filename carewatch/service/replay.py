@@ -161,6 +161,7 @@ def _remember(work: Workplace, steps: Path, *, until: datetime) -> None:
     weather = seen.facts.weather.values() if seen else ()
     since = min((one.forecast.fetched_at for one in weather if one.forecast), default=until)
     work.remembered.outlooks.clear()
+    work.remembered.weather.clear()
     for at in [at for at in past if at >= since]:
         before = set(work.remembered.outlooks)
         gather(work, now=at)
@@ -168,6 +169,7 @@ def _remember(work: Workplace, steps: Path, *, until: datetime) -> None:
             # Made from a forecast that had not come by then: that one was fetched just before the stop.
             if fetched_at_of(key) > at:
                 del work.remembered.outlooks[key]
+                work.remembered.weather.clear()
 
 
 def _is_time_to_ask(scenario: Scenario, *, after: datetime, now: datetime) -> bool:

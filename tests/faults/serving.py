@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
+from email.utils import format_datetime
 from pathlib import Path
 
 from tests.channels.mailserver import Mailbox, free_port
@@ -56,6 +57,11 @@ class PlayedServer(ForecastServer):
     @property
     def now(self) -> datetime:
         return self.clock()
+
+    def _last_modified(self) -> str:
+        """New every three hours, so that most of what is asked again is unchanged."""
+        hour = self.now.hour // 3 * 3
+        return format_datetime(self.now.replace(hour=hour, minute=0, second=7, microsecond=0), usegmt=True)
 
     @now.setter
     def now(self, _: datetime) -> None:
