@@ -35,8 +35,8 @@ def test_cool_hours_before_it_came_into_a_heated_shop_raise_no_alarm():
     moved_at = NOW + timedelta(hours=2)
     one = machine()
     stays = (stay(), stay(PlaceKind.HEATED_SHOP, "shop", since=moved_at, heat_known_until=START + timedelta(days=6)))
-    outdoors = case(-8.0, machine=one, contents=holding_all(one, entered_at=NOW), day_above_c=9.0)
-    indoors = case(-8.0, machine=one, contents=holding_all(one, entered_at=NOW), stays=stays, day_above_c=9.0)
+    outdoors = case(-8.0, machine=one, contents=holding_all(one, entered_at=NOW), day_above_c=18.0)
+    indoors = case(-8.0, machine=one, contents=holding_all(one, entered_at=NOW), stays=stays, day_above_c=18.0)
     (out, inside) = assess([outdoors, indoors], now=moved_at)
     assert out[0].chance is not None
     assert inside[0].chance is not None
