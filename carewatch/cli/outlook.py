@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,4 +66,6 @@ def _verdict(one: Outlook, reader: Reader) -> str:
     if one.margin_c >= 0:
         when = f", ice from {reader.about(one.first_ice_at)}" if one.first_ice_at else ""
         return f"{one.severity.value.upper():9} {cold}, freezes even if {reader.difference(one.margin_c)} warmer{when}"
+    if not isfinite(one.margin_c):
+        return f"{one.severity.value.upper():9} {cold}, no ice to be expected"
     return f"{one.severity.value.upper():9} {cold}, ice only if {reader.difference(one.margin_c)} colder"
