@@ -129,6 +129,7 @@ class ImapInbox:
             raise ChannelStopped(f"{self._name} refuses the login. Check user name and password.") from error
 
     def _open_folder(self, server: _WatchedImap) -> None:
+        server.learn_capabilities()
         status, _ = server.select(_quoted(self.folder))
         if status != "OK":
             raise ChannelStopped(f"{self._name} has no folder {self.folder!r} that can be opened.")
@@ -205,6 +206,13 @@ class _WatchedImap(imaplib.IMAP4):
         line = super().readline()
         self._count(len(line))
         return line
+
+    def learn_capabilities(self) -> None:
+        """Ask again what it can: many servers tell only after the login (RFC 3501, 6.2.3)."""
+        status, found = self.capability()
+        words = b" ".join(line for line in found if isinstance(line, bytes)).decode("ascii", "replace")
+        if status == "OK" and words:
+            self.capabilities = tuple(words.upper().split())
 
     def _count(self, size: int) -> None:
         self._bytes += size

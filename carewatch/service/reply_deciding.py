@@ -152,6 +152,7 @@ def _asked(facts: Facts, reply: _Reply) -> Iterator[Asked]:
         if one is None or options is None:
             continue
         duties = [duty for key in keys if (duty := facts.duties.get(key))]
+        settable = STILL_OPEN | {DutyState.DONE} if reply.earlier else STILL_OPEN  # what oneself closed may be taken back
         ends = [night_on(duty.night, one.site.tz).end_at for duty in duties]
         is_over = not any(duty.state in ANSWERABLE for duty in duties) and reply.now >= max(ends, default=reply.now)
         yield Asked(
@@ -159,7 +160,7 @@ def _asked(facts: Facts, reply: _Reply) -> Iterator[Asked]:
             site=one.site,
             sites=one.fleet.sites,
             options=options,
-            duties=tuple(duty.key for duty in duties if duty.state in STILL_OPEN),
+            duties=tuple(duty.key for duty in duties if duty.state in settable),
             protect_due_at=next((duty.due_at for duty in duties if duty.key.startswith("protect|")), None),
             may_leave=_may_leave(reply.person, one),
             is_over=is_over,
