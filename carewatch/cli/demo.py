@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from carewatch.service.replay import Scenario, Step
 
 SEED = 38975  # with these errors the early forecasts of 27 October see a frost that does not come
-FROM_ON, TO_ON = date(2025, 10, 13), date(2025, 11, 5)
+FROM_ON, TO_ON = date(2025, 10, 15), date(2025, 11, 4)
 
 
 @click.command(epilog="Example: carewatch demo --out demo-out")

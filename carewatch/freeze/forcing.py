@@ -6,6 +6,7 @@ hour is as cold as its colder neighbour or the night's own minimum.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -87,7 +88,8 @@ def surroundings(weather: SiteWeather, *, site: Site, stays: Sequence[Whereabout
     if outside_c.size == 0 or np.isnan(outside_c).all():
         return None
     moments = [weather.start_at + i * HOUR for i in range(outside_c.shape[0])]
-    at_mark = [_stay_at(stays, moment) for moment in moments]
+    began = [stay.since for stay in stays]
+    at_mark = [_stay_at(stays, began, moment) for moment in moments]
     kinds = tuple(_kind_at(stay, moment) for stay, moment in zip(at_mark, moments, strict=True))
     colder_c = np.array([_colder_c(stay, site) for stay in at_mark])
     for night in weather.nights:
@@ -161,10 +163,10 @@ def _inside(night: NightWeather, moments: Sequence[datetime]) -> npt.NDArray[np.
     return np.array([night.night.start_at <= moment <= night.night.end_at for moment in moments], dtype=np.bool_)
 
 
-def _stay_at(stays: Sequence[Whereabouts], moment: datetime) -> Whereabouts | None:
+def _stay_at(stays: Sequence[Whereabouts], began: Sequence[datetime], moment: datetime) -> Whereabouts | None:
     """Where it stood; before the first word None, which counts as outdoors."""
-    held = [stay for stay in stays if stay.since <= moment]
-    return held[-1] if held else None
+    place = bisect_right(began, moment)
+    return stays[place - 1] if place else None
 
 
 def _kind_at(stay: Whereabouts | None, moment: datetime) -> PlaceKind:

@@ -23,7 +23,7 @@ WAITS = tuple(timedelta(minutes=minutes) for minutes in (0, 2, 5, 10, 15, 30))  
 LASTING_WAIT = timedelta(hours=6)  # chosen: trouble a person must cure is looked at again four times a day
 LONGEST_WAIT = timedelta(hours=24)  # chosen: no Retry-After may keep us from a forecast for longer
 FORECASTS_KEPT = 2000
-NIGHTS_AHEAD = 6  # the night that is ending, tonight and the four after it
+NIGHTS_AHEAD = 5  # the one that is going on or ending, and nights 2 to 5
 
 log = logging.getLogger(__name__)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -22,12 +21,12 @@ class LineRecorder:
         folder.mkdir(parents=True, exist_ok=True)
 
     def write(self, name: str, lines: Sequence[dict[str, Any]], *, at: datetime) -> None:
-        """Add lines; `at` is the run they belong to."""
+        """Add lines; `at` is the run they belong to. Nothing waits for the disk: a replay can be made again."""
+        if not lines:
+            return
         with self._path(name).open("a", encoding="utf-8") as file:
             for line in lines:
                 file.write(json.dumps({"at": instant(at), **line}, ensure_ascii=False, allow_nan=False) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
 
     def trim(self, *, after: datetime | None) -> None:
         """Drop lines of runs later than `after` (None: all): they were written, but their run was never committed."""

@@ -14,6 +14,7 @@ from carewatch.notices.notice import NoticeKind, SentNotice
 from carewatch.store.notices import WAITING, NoticeState
 from carewatch.store.tables import notice as table
 
+WITHOUT_BYTES = [column for column in table.c if column.name != "raw"]
 _NOT_REACHED = (NoticeState.REFUSED.value, NoticeState.SET_ASIDE.value)
 
 
@@ -51,13 +52,13 @@ class NoticeLine:
 
 def sent_since(rx: Connection, since: datetime) -> tuple[SentNotice, ...]:
     """Give every notice created since an instant that went out, still may, or was refused; expired ones told nobody."""
-    query = select(table).where(table.c.created_at >= since, table.c.state != NoticeState.EXPIRED.value)
+    query = select(*WITHOUT_BYTES).where(table.c.created_at >= since, table.c.state != NoticeState.EXPIRED.value)
     return _sent_notices(rx, query.order_by(table.c.id))
 
 
 def expired_unfolded(rx: Connection) -> tuple[SentNotice, ...]:
     """Give the expired notices no catch-up mail has told of yet."""
-    query = select(table).where(table.c.state == NoticeState.EXPIRED.value, table.c.folded_into.is_(None))
+    query = select(*WITHOUT_BYTES).where(table.c.state == NoticeState.EXPIRED.value, table.c.folded_into.is_(None))
     return _sent_notices(rx, query.order_by(table.c.id))
 
 
