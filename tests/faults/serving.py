@@ -18,6 +18,7 @@ from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
 from email.utils import format_datetime
 from pathlib import Path
+from typing import Any
 
 from tests.channels.mailserver import Mailbox, free_port
 from tests.faults.forecast_server import ForecastServer
@@ -50,18 +51,22 @@ log_level = "info"
 
 
 class PlayedServer(ForecastServer):
-    """The played services under the same clock as the served process."""
+    """The played services under the same clock as the served process; new answers every three hours, else 304."""
 
     clock: Callable[[], datetime] = staticmethod(lambda: BEGIN)
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**more)
+
+        def last_modified(_: object) -> str:
+            hour = self.now.hour // 3 * 3
+            return format_datetime(self.now.replace(hour=hour, minute=0, second=7, microsecond=0), usegmt=True)
+
+        self._server.RequestHandlerClass._last_modified = last_modified
 
     @property
     def now(self) -> datetime:
         return self.clock()
-
-    def _last_modified(self) -> str:
-        """New every three hours, so that most of what is asked again is unchanged."""
-        hour = self.now.hour // 3 * 3
-        return format_datetime(self.now.replace(hour=hour, minute=0, second=7, microsecond=0), usegmt=True)
 
     @now.setter
     def now(self, _: datetime) -> None:
