@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from carewatch.service.replay import Scenario, Step
 
 SEED = 38975  # with these errors the early forecasts of 27 October see a frost that does not come
+LOOK_EVERY = timedelta(minutes=10)
 FROM_ON, TO_ON = date(2025, 10, 15), date(2025, 11, 4)
 
 
@@ -43,7 +44,9 @@ def demo(out: Path, everything: bool) -> None:
         if any(out.iterdir()) and not (out / MARKER).exists():
             raise BadInput(f"{out} holds other files. Give another folder with --out.")
         shutil.rmtree(out)
-    steps = replay(scenario, from_on=FROM_ON, to_on=TO_ON, out=out, forecast="synthetic", seed=SEED)
+    steps = replay(
+        scenario, from_on=FROM_ON, to_on=TO_ON, out=out, forecast="synthetic", seed=SEED, look_every=LOOK_EVERY
+    )
     kept: list[Step] = list(progress_over(steps, scenario, from_on=FROM_ON, to_on=TO_ON))
     for line in timeline(kept, scenario, from_on=FROM_ON, everything=everything):
         click.echo(line)

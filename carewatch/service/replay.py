@@ -31,6 +31,9 @@ from carewatch.sources.recorded import recorded_files
 from carewatch.store import entries, rosters, runs
 from carewatch.store.database import Database
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+A_SECOND = timedelta(seconds=1)
+ASK_AGAIN_EVERY = timedelta(hours=3)
 ISSUE_READ_AFTER = timedelta(minutes=20)  # chosen: a service takes some minutes to publish what it issued
 DATABASE = "carewatch.db"
 MAILS = "mails"
@@ -78,8 +81,10 @@ def read_scenario(folder: Path) -> Scenario:
         roster=roster,
         texts=texts,
         logbook=logbook,
-        recorded=tuple(sorted({_whole_second(at) for at in forecasts})),
-        events=tuple(sorted({_whole_second(at) for at in (*(entry.recorded_at for entry in logbook), *forecasts)})),
+        recorded=tuple(sorted({_looked_at(at, A_SECOND) for at in forecasts})),
+        events=tuple(
+            sorted({_looked_at(at, A_SECOND) for at in (*(entry.recorded_at for entry in logbook), *forecasts)})
+        ),
     )
 
 
@@ -108,31 +113,43 @@ def replay(
     out: Path,
     forecast: str | None = None,
     seed: int = 0,
+    look_every: timedelta = A_SECOND,
 ) -> Iterator[Step]:
     """Run the plan over the days from `from_on` to `to_on` (both included, local to the first fleet).
 
-    Jumps to whatever comes next: an entry, a forecast, the instant the plan asked for. Each step is committed before
-    it is given; stopping at any moment and starting again gives the same notices, none twice.
+    Jumps to whatever comes next: an entry, a forecast, the instant the plan asked for; with `look_every` to the next
+    full so many minutes after it, as a service does that looks that often. Each step is committed before it is given;
+    stopping at any moment and starting again gives the same notices, none twice.
     """
     zone = scenario.roster.fleets[0].tz
     starts_at = datetime.combine(from_on, time(0), zone).astimezone(UTC)
     ends_at = datetime.combine(to_on + timedelta(days=1), time(0), zone).astimezone(UTC)
-    _take_folder(out, {"from": from_on.isoformat(), "forecast": forecast or "recorded", "seed": seed})
+    _take_folder(
+        out,
+        {
+            "from": from_on.isoformat(),
+            "forecast": forecast or "recorded",
+            "seed": seed,
+            "look_every_s": look_every.total_seconds(),
+        },
+    )
     work = _workplace(scenario, out, forecast=forecast, seed=seed)
     _put_in(work, scenario, at=starts_at)
     try:
-        yield from _steps(work, scenario, out, starts_at=starts_at, ends_at=ends_at)
+        yield from _steps(work, scenario, out, starts_at=starts_at, ends_at=ends_at, look_every=look_every)
     finally:
         work.database.close()
 
 
-def _steps(work: Workplace, scenario: Scenario, out: Path, *, starts_at: datetime, ends_at: datetime) -> Iterator[Step]:
+def _steps(
+    work: Workplace, scenario: Scenario, out: Path, *, starts_at: datetime, ends_at: datetime, look_every: timedelta
+) -> Iterator[Step]:
     channel, recorder = FileChannel(out / MAILS), work.recorder
     with work.database.reading() as rx:
         last = runs.get(rx, RUN)
     now = starts_at
     if last is not None and last.last_ok_at is not None:
-        now = _next(scenario, last.last_ok_at, last.next_due_at)
+        now = _next(scenario, last.last_ok_at, last.next_due_at, look_every)
     if isinstance(recorder, LineRecorder):
         recorder.trim(after=last.last_ok_at if last else None)
     steps = out / STEPS
@@ -150,7 +167,7 @@ def _steps(work: Workplace, scenario: Scenario, out: Path, *, starts_at: datetim
         if outcome.notices:
             _deliver(work, channel, now=now)
         yield Step(at=now, outcome=outcome, entries=_visible(scenario, shown, now))
-        shown, now = now, _next(scenario, now, outcome.next_due_at)
+        shown, now = now, _next(scenario, now, outcome.next_due_at, look_every)
 
 
 def _remember(work: Workplace, steps: Path, *, until: datetime) -> None:
@@ -173,27 +190,29 @@ def _remember(work: Workplace, steps: Path, *, until: datetime) -> None:
 
 
 def _is_time_to_ask(scenario: Scenario, *, after: datetime, now: datetime) -> bool:
-    """Whether a forecast may have come since the step before, or a full hour has begun (a site may be back)."""
-    hour = now.replace(minute=0, second=0, microsecond=0)
-    return after < hour or _next_issue_at(after) <= now or any(after < at <= now for at in scenario.recorded)
+    """Whether a forecast may have come since the step before, or three hours have begun (a site may be back)."""
+    return (
+        after < _looked_at(now, ASK_AGAIN_EVERY) - ASK_AGAIN_EVERY
+        or _next_issue_at(after) <= now
+        or any(after < at <= now for at in scenario.recorded)
+    )
 
 
 def _visible(scenario: Scenario, after: datetime, until: datetime) -> tuple[Entry, ...]:
     return tuple(entry for entry in scenario.logbook if after < entry.recorded_at <= until)
 
 
-def _next(scenario: Scenario, now: datetime, due_at: datetime | None) -> datetime:
-    """The next instant at which something can be different."""
-    return min(
-        *(_whole_second(at) for at in (due_at,) if at is not None and at > now),
-        next((at for at in scenario.events if at > now), datetime.max.replace(tzinfo=UTC)),
-        _next_issue_at(now),
-    )
+def _next(scenario: Scenario, now: datetime, due_at: datetime | None, look_every: timedelta) -> datetime:
+    """The next look at which something can be different."""
+    event_at = next((at for at in scenario.events if at > now), None)
+    known = [at for at in (due_at, event_at, _next_issue_at(now)) if at is not None and at > now]
+    return _looked_at(min(known), look_every)
 
 
-def _whole_second(at: datetime) -> datetime:
-    """The second in which it is known: steps lie on whole seconds, as the lines written down tell them apart by it."""
-    return at if at.microsecond == 0 else at.replace(microsecond=0) + timedelta(seconds=1)
+def _looked_at(at: datetime, look_every: timedelta) -> datetime:
+    """The first look not before an instant; at least whole seconds, as written lines tell steps apart by them."""
+    since_epoch = at - EPOCH
+    return EPOCH + -(-since_epoch // look_every) * look_every
 
 
 def _next_issue_at(now: datetime) -> datetime:

@@ -148,7 +148,8 @@ def _keep_outlooks(tx: Connection, changed: list[Outlook], *, now: datetime) -> 
     """Store the outlooks that changed in more than the age of their forecast; give them as lines."""
     if not changed:
         return []
-    stored = outlooks.latest(tx, from_night=min(one.night for one in changed))
+    machines = sorted({one.machine for one in changed})
+    stored = outlooks.latest(tx, from_night=min(one.night for one in changed), machines=machines)
     known = {(one.machine, one.night): one.document for one in stored}
     documents = []
     for outlook in changed:

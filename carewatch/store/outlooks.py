@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -49,11 +49,15 @@ def put(tx: Connection, *, machine: str, night: date, document: Mapping[str, Any
     return True
 
 
-def latest(rx: Connection, *, from_night: date | None = None) -> tuple[StoredOutlook, ...]:
+def latest(
+    rx: Connection, *, from_night: date | None = None, machines: Collection[str] | None = None
+) -> tuple[StoredOutlook, ...]:
     """Give the documents by machine and night."""
     query = select(table).order_by(table.c.machine, table.c.night)
     if from_night is not None:
         query = query.where(table.c.night >= from_night)
+    if machines is not None:
+        query = query.where(table.c.machine.in_(machines))
     return tuple(
         StoredOutlook(machine=row.machine, night=row.night, document=json.loads(row.document), at=row.at)
         for row in rx.execute(query).all()

@@ -173,7 +173,7 @@ def test_lines_of_a_run_that_never_counted_are_trimmed(folder, undisturbed, tmp_
 
 def test_jumping_tells_what_ticking_every_twenty_minutes_tells(folder, undisturbed, tmp_path, monkeypatch):
     """Keys that hold an instant hold that of the tick, at most twenty minutes later; the rest is the same."""
-    monkeypatch.setattr(module, "_next", lambda scenario, now, due_at: now + timedelta(minutes=20))
+    monkeypatch.setattr(module, "_next", lambda scenario, now, due_at, look_every: now + timedelta(minutes=20))
     run(folder, tmp_path)
     ticked, jumped = (
         {line["key"] for line in lines_of(found, "notices.jsonl")} for found in (told(tmp_path), undisturbed)
