@@ -45,6 +45,13 @@ class MachineFacts:
         outlook = self.outlook(night)
         return outlook is not None and outlook.is_frozen_already and not self.was_thawed_on(night)
 
+    def new_ice_at(self, night: date) -> datetime | None:
+        """When new ice forms in that night, as early as it may; None if none does, or if old ice stands in the way."""
+        outlook = self.outlook(night)
+        if outlook is None or outlook.is_frozen_already:
+            return None
+        return outlook.first_ice_early_at or outlook.first_ice_at
+
     def was_thawed_on(self, day: date) -> bool:
         """Whether somebody reported it thawed on that day (from 4 am on)."""
         return any(

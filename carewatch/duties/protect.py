@@ -17,6 +17,7 @@ from carewatch.weather.nights import night_on
 LIKELY_CHANCE = 0.5  # above: "freezes"; from the threshold up to it: "could freeze"
 CLOSING_SHARE = 0.5  # of the threshold: below it a night counts as protected; the gap stops flapping
 DEADLINE_STEP = timedelta(minutes=30)
+THAWS_WITHIN = timedelta(hours=6)  # chosen: a silent machine is not left out of the next night's warning
 HEARD_FOR = timedelta(hours=1)  # chosen: nobody is late before the day mail could be read
 FLUSH_TAKES = timedelta(minutes=15)  # chosen: driving to the spot and flushing both sides
 DAYLIGHT_NEEDED = timedelta(hours=2)  # chosen: with less daylight left the deadline may lie after dark
@@ -71,10 +72,19 @@ def _judge(facts: Facts, one: MachineFacts, night: date, now: datetime) -> Duty 
     if known is None:
         if outlook is None or one.state.is_retired or level not in (Level.FREEZES, Level.COULD):
             return None
-        if one.is_frozen_before(night):  # protecting comes too late: it must be thawed (thaw.py)
-            return None
+        if one.is_frozen_before(night) and not _had_time_to_thaw(facts, one, now):
+            return None  # protecting comes too late: it must be thawed first (thaw.py)
         known = _opened(one, outlook, now)
     return _moved_on(one, known, outlook, now)
+
+
+def _had_time_to_thaw(facts: Facts, one: MachineFacts, now: datetime) -> bool:
+    """Whether people were told to thaw it hours ago: by then it may well be liquid again, and another night comes."""
+    return any(
+        duty.kind is DutyKind.THAW and duty.machine == one.machine.id and now - duty.opened_at >= THAWS_WITHIN
+        for duty in facts.duties.values()
+        if duty.state is DutyState.OPEN
+    )
 
 
 def _opened(one: MachineFacts, outlook: Outlook, now: datetime) -> Duty:
@@ -142,7 +152,7 @@ def deadline(one: MachineFacts, outlook: Outlook, *, opened_at: datetime) -> dat
     working_until = _works_until(one, outlook.night)
     if working_until is not None:
         evening = max(evening, working_until + FLUSH_TAKES + timedelta(minutes=one.machine.protect_min))
-    ice_at = outlook.first_ice_early_at or outlook.first_ice_at
+    ice_at = one.new_ice_at(outlook.night)
     latest = ice_at - timedelta(minutes=one.machine.protect_min) if ice_at else evening
     heard_at = at_local(outlook.night, fleet.day_mail_at, fleet.tz) + HEARD_FOR
     return max(opened_at, heard_at, _step_down(min(evening, latest)))

@@ -56,9 +56,7 @@ def _was_thawed_after(one: MachineFacts, night: date) -> bool:
 def may_be_frozen(one: MachineFacts, protect: Duty, now: datetime) -> bool:
     """Whether ice may have formed by now: its early time has passed, or the morning after has come."""
     outlook = one.outlook(protect.night)
-    ice_at = outlook.first_ice_at if outlook else None
-    if outlook and outlook.is_frozen_already:
-        return True
+    ice_at = outlook.first_ice_at if outlook and not outlook.is_frozen_already else None
     return (ice_at is not None and ice_at <= now) or work_starts_at(one, protect) - NOTICE_BEFORE_WORK <= now
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import NIGHT_IS_OVER_AT, MachineFacts, at_local, local_day
-from carewatch.duties.protect import Level, level_of
+from carewatch.duties.protect import THAWS_WITHIN, Level, level_of
 from carewatch.duties.rinse import leaves_field_at, told_at
 from carewatch.duties.say import asks_at
 from carewatch.duties.thaw import NOTICE_BEFORE_WORK, notice_at
@@ -82,7 +82,7 @@ def _duty_marks(one: MachineFacts, duty: Duty, leaves_at: datetime | None) -> It
     if duty.promised_until:
         yield duty.promised_until
     if duty.kind is DutyKind.THAW:
-        yield notice_at(duty)
+        yield from (notice_at(duty), duty.opened_at + THAWS_WITHIN)
     if duty.kind is DutyKind.PROTECT:
         late = late_at(one, duty)
         yield from (late, late + NEXT_CONTACT_AFTER, everyone_told_at(one, duty), protect_told_at(one, duty))

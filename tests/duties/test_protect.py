@@ -7,6 +7,7 @@ from datetime import time, timedelta
 import pytest
 
 from carewatch.duties.duty import DutyKind, DutyState
+from carewatch.duties.protect import THAWS_WITHIN
 from tests.notices.farm import COULD, FREEZES, MILD, UNKNOWN, Cold, farm, machine, site
 
 PROTECT = DutyKind.PROTECT
@@ -269,6 +270,16 @@ def test_frozen_already_is_thawed_not_protected():
     made = wet_farm(cold=Cold(chance=0.99, low_c=-5, is_frozen_already=True))
     made.look()
     assert {duty.kind for duty in made.ledger.values()} == {DutyKind.THAW}
+
+
+def test_frozen_and_silent_all_day_it_is_in_the_evenings_warning_again():
+    made = wet_farm(cold=Cold(chance=0.99, low_c=-5, is_frozen_already=True))
+    made.run("12:00")
+    assert made.duty(DutyKind.THAW).state is DutyState.OPEN
+    made.run("21:00")
+    assert made.duty(PROTECT).state is DutyState.OPEN
+    assert made.duty(PROTECT).due_at >= made.duty(DutyKind.THAW).opened_at + THAWS_WITHIN
+    assert "still_wet" in {notice.kind.value for notice in made.notices}
 
 
 def test_thawed_today_it_is_protected_again():
