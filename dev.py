@@ -61,6 +61,8 @@ def make_environment() -> None:
     pip = [str(BIN / "python"), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     subprocess.run([*pip, "--require-hashes", "-r", str(LOCK)], check=True, cwd=ROOT)
     subprocess.run([*pip, "--no-deps", "--no-build-isolation", "-e", str(ROOT)], check=True, cwd=ROOT)
+    # The compiled engine is built once here, so that the first demo does not wait for it.
+    run(["python", "-c", "from carewatch.freeze.engines import fastest; fastest()"])
     STAMP.write_text(wanted)
 
 

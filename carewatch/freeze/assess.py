@@ -23,7 +23,7 @@ from carewatch.roster.model import Fleet, Machine, Site
 from carewatch.weather.forecast import Grade, NightWeather, SiteWeather
 
 EARLY_SHARE, MIDDLE_SHARE = 0.1, 0.5  # of the chance: early and middle of the nights in which ice forms
-LEAST_CHANCE = 1e-6  # below this no time is worth a look
+LEAST_CHANCE = 0.02  # below this no time is worth a look (chosen: a fifth of the usual threshold)
 VESSELS = frozenset({"tank", "rinse_tank", "hand_wash_tank", "hopper"})  # drained: the puddle left has room to grow
 CASES_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
 
