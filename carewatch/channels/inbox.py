@@ -215,6 +215,8 @@ class _WatchedImap(imaplib.IMAP4):
             self.capabilities = tuple(words.upper().split())
 
     def _count(self, size: int) -> None:
+        if self._deadline.is_over:  # a socket shut on our side still gives what the other side goes on sending
+            raise self.abort("it took too long")
         self._bytes += size
         if self._bytes > MOST_BYTES_A_VISIT:
             raise self.abort("it sends too much")

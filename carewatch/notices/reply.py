@@ -18,6 +18,7 @@ from carewatch.notices.reply_words import has_name, name_pattern, without_name
 from carewatch.roster.model import Machine
 
 MOST_LINES = 12  # chosen: an answer is one line for each machine; more is a letter
+MOST_LETTERS = 2_000
 REFERENCE = re.compile(r"\bref\s*[:.]?\s*((?:[A-Z2-7]{4}-){3}[A-Z2-7]{4})\b", re.IGNORECASE)
 
 _GREETING = re.compile(
@@ -94,6 +95,8 @@ def read_reply(
 def _statements(lines: Sequence[str], asked: Sequence[Asked]) -> list[_Statement]:
     if not lines:
         raise BadInput("I found no words of yours in it.")
+    if sum(map(len, lines)) > MOST_LETTERS:
+        raise BadInput("That is too long for an answer.")
     if len(asked) == 1:
         return [_single(lines, asked[0])]
     found = _several(lines, asked)

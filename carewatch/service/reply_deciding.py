@@ -152,7 +152,7 @@ def _asked(facts: Facts, reply: _Reply) -> Iterator[Asked]:
         if one is None or options is None:
             continue
         duties = [duty for key in keys if (duty := facts.duties.get(key))]
-        settable = STILL_OPEN | {DutyState.DONE} if reply.earlier else STILL_OPEN  # what oneself closed may be taken back
+        settable = STILL_OPEN | ({DutyState.DONE} if reply.earlier else set())  # what oneself closed may be taken back
         ends = [night_on(duty.night, one.site.tz).end_at for duty in duties]
         is_over = not any(duty.state in ANSWERABLE for duty in duties) and reply.now >= max(ends, default=reply.now)
         yield Asked(

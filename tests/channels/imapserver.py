@@ -87,6 +87,10 @@ class _Talk(socketserver.StreamRequestHandler):
                 if not self.answer(line.decode("utf-8", "replace").rstrip("\r\n")):
                     return
 
+    def finish(self) -> None:
+        super().finish()
+        self.connection.close()
+
     def say(self, line: str) -> None:
         self.wfile.write(line.encode("utf-8") + b"\r\n")
 
@@ -242,6 +246,7 @@ listen = 127.0.0.1
 ssl = no
 disable_plaintext_auth = no
 auth_mechanisms = plain login
+auth_failure_delay = 0
 mail_location = maildir:{root}/%u
 first_valid_uid = 1
 default_internal_user = {internal}
@@ -258,6 +263,9 @@ service imap-login {{
 }}
 service anvil {{
   chroot =
+  unix_listener anvil-auth-penalty {{
+    mode = 0
+  }}
 }}
 service stats {{
   chroot =
