@@ -53,7 +53,7 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
             Row(tag="MILDER", machine=one.machine.name, lines=(_line(one, duty, reader),)) for one, duty in found
         ),
         rest=_still_to_do(desk, machines),
-        footer=(source_line(machines, found[0][1].night, reader), NOT_OFFICIAL),
+        footer=(source_line(machines, found[0][1].night, reader, desk.now), NOT_OFFICIAL),
     )
     return desk.write(
         letter,

@@ -73,7 +73,7 @@ def day_letter(desk: Desk, person: Person, table: Table, reader: Reader, *, is_w
         answer=answer_line(desk, person, table.to_do) if table.to_do else "",
         options=PROTECT_OPTIONS if table.to_do else (),
         rest=tuple(_rest(desk, table, reader)),
-        footer=(source_line(everyone, night, reader), NOT_OFFICIAL),
+        footer=(source_line(everyone, night, reader, desk.now), NOT_OFFICIAL),
     )
 
 

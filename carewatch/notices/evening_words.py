@@ -70,7 +70,7 @@ def evening_letter(desk: Desk, person: Person, items: Sequence[Item]) -> Letter:
             *(("Say also where it stands, and the spray-hour counter if you can see it.",) if is_rinse else ()),
             *_silence(desk, person, items, reader),
         ),
-        footer=(source_line(machines, desk.tonight(machines[0]), reader), NOT_OFFICIAL) if is_protect else (),
+        footer=(source_line(machines, desk.tonight(machines[0]), reader, desk.now), NOT_OFFICIAL) if is_protect else (),
     )
 
 

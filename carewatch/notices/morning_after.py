@@ -81,7 +81,7 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
         answer=f"Was anything frozen? It teaches the next warning. {how}",
         options=OPTIONS,
         rest=("No answer: it counts as frozen until somebody has looked or it is used again.",),
-        footer=(source_line(machines, found[0][1].night, reader), NOT_OFFICIAL),
+        footer=(source_line(machines, found[0][1].night, reader, desk.now), NOT_OFFICIAL),
     )
     asked = (desk.duties.get(protect_key(one.machine.id, duty.night)) for one, duty in found)
     first = next((notice for protect in asked if protect for notice in desk.about(protect)), None)

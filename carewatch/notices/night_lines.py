@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from carewatch.duties.facts import MachineFacts, tonight
 from carewatch.duties.protect import Level
 from carewatch.fluids.liquid import LiquidKind
-from carewatch.freeze.outlook import Outlook
+from carewatch.freeze.outlook import ForecastOrigin, Outlook
 from carewatch.logbook.state import Fill
 from carewatch.notices.desk import Desk, Ways
 from carewatch.notices.holding import holds_sentence, place_sentence
@@ -18,6 +18,7 @@ from carewatch.units import psi_to_kpa
 
 AIR_LIMIT_KPA = psi_to_kpa(30)  # OSHA 29 CFR 1910.242(b): compressed air for cleaning below 30 psi
 PLUGGED_FRACTION = 0.1
+NOTED_AGE = timedelta(hours=12)
 CLEAR_BELOW, OVERCAST_ABOVE = 0.3, 0.8
 CALM_BELOW_MPS = 2.0
 NOT_OFFICIAL = "Own calculation, not an official warning; no notice is no promise."
@@ -145,18 +146,23 @@ def keeper_of(desk: Desk, person: Person) -> str:
     return f"{keeper.name} ({keeper.phone})" if keeper.phone else keeper.name
 
 
-def source_line(machines: Iterable[MachineFacts], night: object, reader: Reader) -> str:
-    """Where the weather comes from and how old it is."""
-    origins = {}
+def source_line(machines: Iterable[MachineFacts], night: object, reader: Reader, now: datetime) -> str:
+    """Where the weather comes from and how old it is; of several places the oldest counts."""
+    origins: dict[str, ForecastOrigin] = {}
     for one in machines:
         outlook = next((outlook for outlook in one.outlooks if outlook.night == night), None)
         if outlook and outlook.forecast:
-            origins[outlook.forecast.source] = outlook.forecast
-    words = [
-        f"{origin.licence} (issued {reader.clock(origin.issued_at)}, read {reader.clock(origin.fetched_at)})"
-        for origin in origins.values()
-    ]
+            known = origins.get(outlook.forecast.source, outlook.forecast)
+            origins[outlook.forecast.source] = min(known, outlook.forecast, key=lambda origin: origin.issued_at)
+    words = [_origin_words(origin, reader, now) for origin in origins.values()]
     return f"Forecast: {'; '.join(words)}." if words else "No usable forecast."
+
+
+def _origin_words(origin: ForecastOrigin, reader: Reader, now: datetime) -> str:
+    is_old = now - origin.issued_at > NOTED_AGE
+    issued = reader.day_and_clock(origin.issued_at) if is_old else reader.clock(origin.issued_at)
+    age = ": OLD, it may alarm but not reassure" if is_old else ""
+    return f"{origin.licence.rstrip('.')} (issued {issued}, read {reader.clock(origin.fetched_at)}{age})"
 
 
 def ahead_line(machines: Iterable[MachineFacts], now: datetime, reader: Reader) -> str:

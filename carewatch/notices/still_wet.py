@@ -162,7 +162,7 @@ def _letter(
         answer=answer_line(desk, person, machines),
         options=PROTECT_OPTIONS,
         rest=(_what_next(desk, late, reader),),
-        footer=(source_line(machines, late[0][1].night, reader), NOT_OFFICIAL),
+        footer=(source_line(machines, late[0][1].night, reader, desk.now), NOT_OFFICIAL),
     )
 
 
