@@ -15,10 +15,11 @@ from carewatch.notices.holding import holds_sentence, place_sentence
 from carewatch.notices.words import Reader, odds_words
 from carewatch.roster.model import Person, PlaceKind, Role
 from carewatch.units import psi_to_kpa
+from carewatch.weather.lows import STALE_AGE_H
 
 AIR_LIMIT_KPA = psi_to_kpa(30)  # OSHA 29 CFR 1910.242(b): compressed air for cleaning below 30 psi
 PLUGGED_FRACTION = 0.1
-NOTED_AGE = timedelta(hours=12)
+NOTED_AGE, STALE_AGE = timedelta(hours=12), timedelta(hours=STALE_AGE_H)
 CLEAR_BELOW, OVERCAST_ABOVE = 0.3, 0.8
 CALM_BELOW_MPS = 2.0
 NOT_OFFICIAL = "Own calculation, not an official warning; no notice is no promise."
@@ -159,10 +160,12 @@ def source_line(machines: Iterable[MachineFacts], night: object, reader: Reader,
 
 
 def _origin_words(origin: ForecastOrigin, reader: Reader, now: datetime) -> str:
-    is_old = now - origin.issued_at > NOTED_AGE
-    issued = reader.day_and_clock(origin.issued_at) if is_old else reader.clock(origin.issued_at)
-    age = ": OLD, it may alarm but not reassure" if is_old else ""
-    return f"{origin.licence.rstrip('.')} (issued {issued}, read {reader.clock(origin.fetched_at)}{age})"
+    age = now - origin.issued_at
+    read = f"read {reader.clock(origin.fetched_at)}"
+    if age <= NOTED_AGE:
+        return f"{origin.licence.rstrip('.')} (issued {reader.clock(origin.issued_at)}, {read})"
+    old = f"{age // timedelta(hours=1)} h old{': it can warn, but not reassure' if age > STALE_AGE else ''}"
+    return f"{origin.licence.rstrip('.')} (issued {reader.day_and_clock(origin.issued_at)}, {read}, {old})"
 
 
 def ahead_line(machines: Iterable[MachineFacts], now: datetime, reader: Reader) -> str:
