@@ -126,8 +126,8 @@ class Running:
             waited_s = clock.monotonic_s() - self._ticked_at_s
             if waited_s > OVERDUE_AFTER * self._every.total_seconds():
                 log.warning("tick_overdue", extra={"waited_s": round(waited_s)})
-                self._scheduler.modify_job(TICK, next_run_time=clock.now())
-                self._scheduler.modify_job(SEND, next_run_time=clock.now())
+                for job in self._scheduler.get_jobs():
+                    self._scheduler.modify_job(job.id, next_run_time=clock.now())
                 self._ticked_at_s = clock.monotonic_s()
 
     def _health(self) -> dict[str, object]:

@@ -60,6 +60,22 @@ def test_it_says_that_nothing_is_sent_that_mail_wakes_nobody_and_how_answers_com
     assert "does not work: reply by mail" in output
 
 
+def test_it_says_that_answers_by_mail_work_once_mail_goes_both_ways(config, monkeypatch):
+    replace(config, "[mail_in]", '[mail_in]\nhost = "imap.farm.example"\nuser = "watch@farm.example"')
+    assert "does not work: reply by mail (no mail is sent" in run_with_mailbox(config, monkeypatch)
+    replace(config, 'files = "mails"', 'host = "smtp.farm.example"\nfrom_address = "watch@farm.example"')
+    output = run_with_mailbox(config, monkeypatch)
+    assert "works: reply by mail (read every 60 s from watch@farm.example at imap.farm.example:993 (tls)" in output
+    assert "hush" not in output
+
+
+def run_with_mailbox(config: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.setenv("CAREWATCH_IMAP_PASSWORD", "hush")
+    result = run("--config", str(config))
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
 def test_faults_of_settings_and_roster_come_in_one_look_with_exit_code_1(config):
     replace(config, "from_name", "from_nmae")
     replace(config.parent / "fleets" / "example.toml", "lat_deg = 41.62", "lat_deg = 141.62")

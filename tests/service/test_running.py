@@ -5,13 +5,15 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 
 import apscheduler.schedulers.base
 import pytest
 
 from carewatch.service import clock, running
-from carewatch.service.health import HealthServer
+from carewatch.service.health import REPLIES, HealthServer, health_of
+from carewatch.service.rounds import note_failed, reply_round
 from carewatch.service.running import Every, Running
 from carewatch.settings import parse_settings
 from tests.service.farm import open_farm
@@ -106,6 +108,49 @@ def test_a_failing_round_is_noted_and_the_next_one_comes(service, monkeypatch):
     seen = len(ticks)
     wait_for(lambda: len(ticks) > seen)
     wait_for(lambda: "mistake" not in str(one._health()["reasons"]))
+
+
+def test_answers_by_mail_are_read_again_after_the_clock_was_moved_back(tmp_path, shift, monkeypatch):
+    looks = []
+    monkeypatch.setattr(running, "reply_round", lambda *args: looks.append(clock.now()))
+    monkeypatch.setattr(running, "HealthServer", lambda host, port, document: HealthServer("127.0.0.1", 0, document))
+    with open_farm(tmp_path) as farm:
+        settings = parse_settings(tmp_path / "carewatch.toml", SETTINGS, {})  # looks every 60 s
+        one = Running(farm.work, farm.channel, settings, MemoryInbox())
+        one._every = QUICK
+        one.start()
+        try:
+            wait_for(lambda: len(looks) == 1)
+            shift[0] = timedelta(hours=-1)
+            wait_for(lambda: len(looks) >= 2)
+        finally:
+            one.stop()
+
+
+def test_a_failing_look_for_answers_is_told_until_one_goes_well(tmp_path, monkeypatch):
+    with open_farm(tmp_path) as farm:
+        note_failed(farm.work, REPLIES, RuntimeError("a mistake in our own code"), now=clock.now())
+        reasons = str(health_of(farm.work, now=clock.now(), tick_every=QUICK)["reasons"])
+        assert "Reading the answers by mail failed: a mistake in our own code" in reasons
+        assert reply_round(farm.work, MemoryInbox()).trouble == ""
+        assert "Reading the answers" not in str(health_of(farm.work, now=clock.now(), tick_every=QUICK)["reasons"])
+
+
+class MemoryInbox:
+    """A mailbox in which nothing ever lies."""
+
+    @contextmanager
+    def visit(self):
+        yield self
+
+    def unread(self, most):
+        return ()
+
+    def read(self, uid):
+        return b""
+
+    def settle(self, uid, fate):
+        pass
 
 
 def test_the_trigger_knows_only_now():
