@@ -52,12 +52,16 @@ class _Statement:
     tail: str
 
 
-def options_of(kind: NoticeKind, duties: Sequence[str]) -> Options | None:
-    """Which digits a notice of this kind offered for a machine with these duties; None: it asked nothing of it."""
+def options_of(kind: NoticeKind, duties: Sequence[str], *, of_notice: Sequence[str]) -> Options | None:
+    """Which digits a notice of this kind offered for a machine with these duties; None: it asked nothing of it.
+
+    One message offers one set of digits: a flush of any machine (`of_notice`: all its duties) decides for all of them.
+    """
     kinds = {duty.partition("|")[0] for duty in duties}
     match kind:
         case NoticeKind.EVENING:
-            return None if not kinds else Options.EVENING if kinds - {"protect"} else Options.PROTECT
+            is_flush = any(not duty.startswith("protect|") for duty in of_notice)
+            return None if not kinds else Options.EVENING if is_flush else Options.PROTECT
         case NoticeKind.DAY | NoticeKind.WORSE | NoticeKind.STILL_WET:
             return Options.PROTECT if "protect" in kinds else None
         case NoticeKind.MORNING_AFTER:

@@ -15,6 +15,11 @@ _OLD_MESSAGE = re.compile(
     r"|_{10,}|(?:from|von|de|da|van)\s*:\s.*@.*|on\b.{6,200}\bwrote\s*:?|begin forwarded message\s*:?)\s*$",
     re.IGNORECASE,
 )
+_FROM = re.compile(r"^\s*(?:from|von|de|da|van)\s*:", re.IGNORECASE)
+_SENT = re.compile(
+    r"^\s*(?:sent|date|to|gesendet|datum|an|envoyé|date d'envoi|à|enviado|fecha|inviato|data|verzonden|aan)\s*:",
+    re.IGNORECASE,
+)
 _ADDED = re.compile(
     r"^\s*(?:sent from|sent with|get outlook|gesendet|envoyé de|enviado desde|inviato da)\b", re.IGNORECASE
 )
@@ -29,7 +34,7 @@ def own_words(text: str, *, sent_text: str = "") -> tuple[str, ...]:
     for number, line in enumerate(lines):
         if line.startswith(">") or _introduces_quote(lines, number) or _ADDED.match(line):
             continue
-        if _SIGNATURE.match(line) or _OLD_MESSAGE.match(line) or _is_ours(line, ours):
+        if _SIGNATURE.match(line) or _begins_old_message(lines, number) or _is_ours(line, ours):
             if any(later.startswith(">") for later in lines[number:]):
                 continue  # quoted with marks: an answer may stand below
             break
@@ -53,6 +58,12 @@ def _logical_lines(text: str) -> list[str]:
         if re.match(r"(?i)^on\b", lines[number]) and re.search(r"(?i)\bwrote\s*:$", lines[number + 1]):
             lines[number], lines[number + 1] = both, ""
     return lines
+
+
+def _begins_old_message(lines: list[str], number: int) -> bool:
+    """Whether the old message begins here: a line that says so, or its headers one below the other."""
+    following = next((line for line in lines[number + 1 :] if line), "")
+    return bool(_OLD_MESSAGE.match(lines[number]) or (_FROM.match(lines[number]) and _SENT.match(following)))
 
 
 def _introduces_quote(lines: list[str], number: int) -> bool:

@@ -15,7 +15,7 @@ from carewatch.logbook.entries import Channel, Entry, EntryKind, Voided
 from carewatch.logbook.reading import check_entry
 from carewatch.notices.letter import Letter
 from carewatch.notices.notice import Notice, SentNotice
-from carewatch.notices.reply import ReadReply, options_of, read_reply
+from carewatch.notices.reply import ReadReply, read_reply
 from carewatch.notices.reply_answer import (
     foreign_letter,
     over_letter,
@@ -27,7 +27,7 @@ from carewatch.notices.reply_answer import (
 from carewatch.notices.reply_deeds import EVIDENCE, TAKES_BACK, Asked, Options
 from carewatch.roster.model import Person, Role
 from carewatch.service.gather import current_roster, gather
-from carewatch.service.reply_tying import Tie, duties_of, tie
+from carewatch.service.reply_tying import Tie, duties_of, options_for, tie
 from carewatch.service.workplace import Workplace
 from carewatch.store import outbox, replies
 from carewatch.weather.nights import night_on
@@ -148,7 +148,7 @@ def _asked(facts: Facts, reply: _Reply) -> Iterator[Asked]:
     machines = {one.machine.id: one for one in facts.machines if one.fleet.id == reply.person.fleet}
     for machine in reply.notice.machines:
         one, keys = machines.get(machine), duties_of(reply.notice, machine)
-        options = options_of(reply.notice.kind, keys)
+        options = options_for(reply.notice, machine)
         if one is None or options is None:
             continue
         duties = [duty for key in keys if (duty := facts.duties.get(key))]

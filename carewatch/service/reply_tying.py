@@ -16,6 +16,7 @@ from carewatch.channels.message import reference_for
 from carewatch.channels.received import Received
 from carewatch.notices.notice import SentNotice
 from carewatch.notices.reply import options_of, references_in
+from carewatch.notices.reply_deeds import Options
 from carewatch.roster.model import Person, Roster
 from carewatch.service.usecase import message_id_of
 from carewatch.service.workplace import Workplace
@@ -48,7 +49,12 @@ def tie(work: Workplace, rx: Connection, mail: Received, roster: Roster | None, 
 
 def asks(notice: SentNotice) -> bool:
     """Whether a notice offered digits for any of its machines."""
-    return any(options_of(notice.kind, duties_of(notice, machine)) for machine in notice.machines)
+    return any(options_for(notice, machine) for machine in notice.machines)
+
+
+def options_for(notice: SentNotice, machine: str) -> Options | None:
+    """The digits a notice offered for one of its machines."""
+    return options_of(notice.kind, duties_of(notice, machine), of_notice=notice.duties)
 
 
 def duties_of(notice: SentNotice, machine: str) -> tuple[str, ...]:

@@ -125,7 +125,7 @@ def message_id_of(work: Workplace, key: str) -> str:
 
 
 def _wants_reply(work: Workplace, notice: Notice) -> bool:
-    return work.ways.by_mail and options_of(notice.kind, notice.duties) is not None
+    return work.ways.by_mail and options_of(notice.kind, notice.duties, of_notice=notice.duties) is not None
 
 
 def _fold_expired(tx: Connection, gathered: Gathered, written: list[Notice]) -> None:

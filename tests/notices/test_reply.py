@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 
 import pytest
@@ -23,10 +24,10 @@ from carewatch.logbook.entries import (
 )
 from carewatch.notices.notice import NoticeKind
 from carewatch.notices.reply import options_of, read_reply, references_in
-from carewatch.notices.reply_deeds import Asked, Options
+from carewatch.notices.reply_deeds import DIGITS, Asked, Options
 from carewatch.notices.reply_text import own_words
 from carewatch.roster.model import Place, PlaceKind, Side
-from tests.notices.farm import machine, site
+from tests.notices.farm import FREEZES, OWEN, farm, machine, site
 
 AT = datetime(2026, 10, 19, 22, 0, tzinfo=UTC)  # 17:00 in Chicago
 DUE = datetime(2026, 10, 20, 0, 30, tzinfo=UTC)  # 19:30
@@ -239,6 +240,7 @@ QUOTES = {
     "below": "Am 19.10.2026 um 17:02 schrieb carewatch:\n> Reply with one digit:  1 both\n> Ref: x\n\n1",
     "old message": "1\n-----Original Message-----\nFrom: carewatch\nReply with one digit: 2",
     "header block": "1\n\nFrom: carewatch <watch@farm.example>\nSent: Monday\nReply with one digit: 2",
+    "headers": "1\n\nFrom: carewatch\nSent: Monday, October 19, 2026 5:02 PM\nTo: Noah\nSubject: x\n\n2",
     "line": "1\n________________________________\nFrom: carewatch\n2",
     "no marks at all": "1\n\nReply with one digit:  1 both sides flushed  2 both\nNo answer: flush.",
     "signature": "1\n-- \nOwen, cell 2\n",
@@ -271,7 +273,37 @@ def test_a_reference_is_found_in_a_quotation():
     ],
 )
 def test_the_digits_are_those_the_notice_offered(kind, duties, wanted):
-    assert options_of(kind, duties) is wanted
+    assert options_of(kind, duties, of_notice=duties) is wanted
+
+
+def test_one_message_offers_one_set_of_digits():
+    both = ("rinse|a|x", "protect|a|x", "protect|b|x")
+    assert options_of(NoticeKind.EVENING, ("protect|b|x",), of_notice=both) is Options.EVENING
+
+
+def test_the_digits_read_are_the_digits_written():
+    """Every message the farm can write about two machines: what it offers is what an answer to it may say."""
+    made = farm(machine(1), machine(2))
+    made.usual = FREEZES
+    made.run("2026-11-02 14:00")
+    made.log("2026-11-02 14:30", "sprayed", "sprayer-1", by=OWEN)
+    made.run("2026-11-04 10:00")
+    seen = set()
+    for notice in made.notices:
+        offered = {int(digit) for digit in re.findall(r"  (\d) [A-Za-z]", answer_paragraph(notice.text))}
+        sets = {
+            options_of(notice.kind, [key for key in notice.duties if key.split("|")[1] == one], of_notice=notice.duties)
+            for one in notice.machines
+        } - {None}
+        assert len(sets) == (1 if offered else 0), notice.subject
+        for options in sets:
+            assert offered == DIGITS[options], notice.subject
+            seen.add((notice.kind, options))
+    assert {Options.EVENING, Options.PROTECT, Options.THAW} <= {options for _, options in seen}
+
+
+def answer_paragraph(text: str) -> str:
+    return next((line for line in text.splitlines() if "Reply with" in line), "")
 
 
 # ---------------------------------------------------------------- anything at all
