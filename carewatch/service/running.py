@@ -24,6 +24,7 @@ from carewatch.errors import CarewatchError
 from carewatch.service import clock
 from carewatch.service.deliver import forget_channel_trouble
 from carewatch.service.health import REPLIES, SEND, TICK, HealthServer, health_of
+from carewatch.service.memory import give_memory_back
 from carewatch.service.replies import forget_inbox_trouble
 from carewatch.service.rounds import beat, do_round, note_failed, reply_round, send_round
 from carewatch.service.workplace import Workplace
@@ -100,6 +101,7 @@ class Running:
         try:
             do_round(self._work, self._settings.fleet_paths, now=clock.now, is_over=self._is_over.is_set)
             beat(self._settings.heartbeat_path, now=clock.now())
+            give_memory_back()
         finally:
             self._ticked_at_s = clock.monotonic_s()
 

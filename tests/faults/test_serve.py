@@ -73,17 +73,19 @@ def test_a_mail_server_that_comes_back_gets_each_mail_once(one):
         assert none_twice(one)
 
 
-def test_killed_and_started_again_it_tells_nothing_twice(one):
+def test_killed_and_started_again_it_repeats_at_most_one_mail_a_kill(one):
+    kills = 2
     with running(one.mailbox, port=one.mail_port):
-        for _ in range(2):
+        for _ in range(kills):
             one.start()
             wait_for(lambda: one.mails(), "a mail about the machines")
             assert one.stop(signal.SIGKILL) == -signal.SIGKILL
         one.start()
         ticked = one.health()[1].get("last_round_at")
         wait_for(lambda: one.health()[1]["last_round_at"] != ticked, "a round after the restart")
-        assert len(one.mails()) >= 1
-        assert none_twice(one)
+        sent = Counter(message_id for message_id, _, _ in one.mails())
+        assert sent
+        assert sent.total() - len(sent) <= kills  # a kill between "250" and our note of it: same mail, same Message-ID
 
 
 def test_a_second_service_on_the_same_port_is_one_clear_message(one):
