@@ -30,15 +30,16 @@ _INVISIBLE = frozenset({"Cf", "Mn", "Me", "Cc", "Cs", "Co"})
 def own_words(text: str, *, sent_text: str = "") -> tuple[str, ...]:
     """Give the lines a person typed, tidied, empty ones left out. `sent_text`: the message that was answered."""
     ours = _squeezed(sent_text)
-    lines, typed = _logical_lines(text), []
+    lines, is_cut = _logical_lines(text), False
+    typed: list[str] = []
     for number, line in enumerate(lines):
-        if line.startswith(">") or _introduces_quote(lines, number) or _ADDED.match(line):
-            continue
-        if _SIGNATURE.match(line) or _begins_old_message(lines, number) or _is_ours(line, ours):
-            if any(later.startswith(">") for later in lines[number:]):
-                continue  # quoted with marks: an answer may stand below
-            break
-        if line:
+        if line.startswith(">"):
+            is_cut = False  # below a quotation somebody may answer
+        elif _SIGNATURE.match(line) or _begins_old_message(lines, number) or _is_ours(line, ours):
+            if typed:
+                break
+            is_cut = True
+        elif line and not is_cut and not _introduces_quote(lines, number) and not _ADDED.match(line):
             typed.append(line)
     return tuple(typed)
 

@@ -138,6 +138,21 @@ def test_starttls_encrypts_before_the_login(authority: trustme.CA) -> None:
             pass
 
 
+def test_a_folder_that_may_only_be_read_is_trouble_somebody_must_see(own: OwnMailbox) -> None:
+    own.faults["SELECT"] = "* 1 EXISTS\r\n* OK [READ-ONLY] look\r\nTAG OK [READ-ONLY] open"
+    with pytest.raises(ChannelStopped, match="only be read"), inbox_of(own).visit():
+        pass
+
+
+def test_a_password_beyond_ascii_goes_where_the_server_takes_it() -> None:
+    with own_server(capabilities="IMAP4rev1") as own:
+        with pytest.raises(ChannelStopped, match="ASCII"), inbox_of(own, password="grün").visit():
+            pass
+        own.capabilities, own.password = "IMAP4rev1 AUTH=PLAIN", "grün"
+        with pytest.raises(ChannelStopped, match="refuses the login"), inbox_of(own).visit():
+            pass
+
+
 def test_without_starttls_no_password_leaves_us(own: OwnMailbox) -> None:
     with pytest.raises(ChannelStopped, match="no STARTTLS"), inbox_of(own, security=Security.STARTTLS).visit():
         pass

@@ -22,8 +22,9 @@ from carewatch.logbook.entries import (
     RiskAccepted,
     Thawed,
 )
-from carewatch.notices.notice import NoticeKind
+from carewatch.notices.notice import NoticeKind, SentNotice
 from carewatch.notices.reply import options_of, read_reply, references_in
+from carewatch.notices.reply_answer import remarks_letter, unclear_letter
 from carewatch.notices.reply_deeds import DIGITS, Asked, Options
 from carewatch.notices.reply_text import own_words
 from carewatch.roster.model import Place, PlaceKind, Side
@@ -244,6 +245,8 @@ QUOTES = {
     "line": "1\n________________________________\nFrom: carewatch\n2",
     "no marks at all": "1\n\nReply with one digit:  1 both sides flushed  2 both\nNo answer: flush.",
     "signature": "1\n-- \nOwen, cell 2\n",
+    "signature, then quotation": "1\n-- \nOwen, cell 2\n\nOn Monday carewatch wrote:\n> 1 both\n> 2 both\n",
+    "headers, then below": "From: carewatch\nSent: Monday\nReply 2\n> Reply with one digit: 2\n1",
     "phone": "1\n\nSent from my phone 12\n",
 }
 
@@ -304,6 +307,36 @@ def test_the_digits_read_are_the_digits_written():
 
 def answer_paragraph(text: str) -> str:
     return next((line for line in text.splitlines() if "Reply with" in line), "")
+
+
+def test_what_is_over_too_long_or_settled_changes_nothing():
+    assert "is over" in read("1", asked(is_over=True)).unclear
+    assert "too long" in read("1 done\n" + "flushed well " * 200).unclear
+    assert all("Nothing is open" in read(text, asked(duties=())).unclear for text in ("4 by 6 pm", "5"))
+    assert details("2", asked(duties=())) == [BlownOut(sides=BOTH)]  # what was done counts, settled or not
+
+
+def test_a_machine_without_a_number_is_called_by_its_name():
+    blue, green = machine(3, name="Blue One"), machine(5, name="Green One")
+    both = (asked(3, machine=blue), asked(5, machine=green))
+    assert by_machine("blue one 1\nGreen  One: 2", *both) == [("sprayer-3", 1), ("sprayer-5", 2)]
+    assert "Blue One 5" in read("1", *both).unclear
+
+
+def test_a_time_that_is_none_is_no_time():
+    assert "more than one number" in read("4 by 25 pm").unclear
+
+
+def test_the_word_back_repeats_the_digits():
+    sent = SentNotice(
+        key="k", kind=NoticeKind.DAY, person=OWEN, machines=(), duties=(), subject="Freezes", created_at=AT,
+        refers_to=None, facts=(), is_refused=False,
+    )  # fmt: skip
+    one_side = asked(options=Options.EVENING, machine=machine(3, sides=(Side(key="only", label="only"),)))
+    assert [digit for digit, _ in unclear_letter(sent, "?", (one_side,)).options] == [1, 2, 5, 6]
+    assert [digit for digit, _ in unclear_letter(sent, "?", (asked(),)).options] == [1, 2, 3, 4, 5, 6]
+    assert unclear_letter(sent, "?", ()).options == ()
+    assert remarks_letter(sent, ("Measure it.",)).rest == ("Measure it.",)
 
 
 # ---------------------------------------------------------------- anything at all
