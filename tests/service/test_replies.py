@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from email import message_from_bytes
@@ -370,6 +371,17 @@ def test_a_mail_read_but_not_marked_counts_once(quick):
     raw = reply(quick.told(MIA)[0], "2", at=quick.now)
     assert take_one(quick.farm.work, read_message(raw), now=quick.now + TEN_MINUTES) is Outcome.TAKEN
     assert take_one(quick.farm.work, read_message(raw), now=quick.now + 2 * TEN_MINUTES) is Outcome.KNOWN
+    assert len(quick.logbook()) == 1
+
+
+def test_two_instances_that_read_one_mail_at_once_write_it_once(quick):
+    mail = read_message(reply(quick.told(MIA)[0], "2", at=quick.now))
+    now = quick.now + TEN_MINUTES
+    beside = replace(quick.farm.beside().work, ways=Ways(by_mail=True))
+    with ThreadPoolExecutor(2) as pool:
+        outcomes = list(pool.map(lambda work: take_one(work, mail, now=now), (quick.farm.work, beside)))
+    beside.database.close()
+    assert sorted(outcomes) == [Outcome.KNOWN, Outcome.TAKEN]
     assert len(quick.logbook()) == 1
 
 
