@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from carewatch.duties.duty import Duty
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry, EntryKind
-from carewatch.logbook.state import MachineState
+from carewatch.logbook.state import Fill, MachineState
 from carewatch.roster.model import Fleet, Machine, Roster, Site
 from carewatch.weather.forecast import SiteWeather
 
@@ -39,6 +39,11 @@ class MachineFacts:
     def outlook_if_used(self, night: date) -> Outlook | None:
         """The outlook for one night if it sprays today."""
         return next((outlook for outlook in self.outlooks_if_used if outlook.night == night), None)
+
+    @property
+    def has_only_pockets(self) -> bool:
+        """Whether every valve side is blown out: the second best was done, indoors or antifreeze would be better."""
+        return all(self.state.contents[part].fill is not Fill.FULL for part in self.machine.valve_parts)
 
     def is_frozen_before(self, night: date) -> bool:
         """Whether ice stands in it before that night begins; somebody who thawed it that day knows better."""

@@ -7,6 +7,7 @@ from datetime import date, datetime, time, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import Facts, MachineFacts, at_local, local_day, tonight
+from carewatch.duties.protect import Level, level_of
 from carewatch.logbook.entries import EntryKind
 from carewatch.weather.nights import night_on
 
@@ -29,7 +30,7 @@ def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]
         key = f"{DutyKind.THAW}|{protect.machine}|{protect.night}"
         if one.state.is_retired or key in facts.duties or protect.machine in waiting:
             continue
-        if protect.state not in STOOD_WET:
+        if protect.state not in STOOD_WET or _was_second_best(one, protect):
             continue
         if may_be_frozen(one, protect, now) and not _was_thawed_after(one, protect.night):
             duties.append(_opened(one, protect, key, now))
@@ -41,6 +42,12 @@ def thaw_duties(facts: Facts, protects: list[Duty], now: datetime) -> list[Duty]
         _opened_frozen(one, now) for one in frozen_now if one.machine.id not in known and _is_unknown(facts, one, now)
     ]
     return duties
+
+
+def _was_second_best(one: MachineFacts, protect: Duty) -> bool:
+    """Blown out and drained before a night that only could freeze it: there is little to look for in the morning."""
+    is_could = level_of(one.outlook(protect.night), one.fleet.threshold_tonight) is not Level.FREEZES
+    return one.has_only_pockets and is_could
 
 
 def _is_unknown(facts: Facts, one: MachineFacts, now: datetime) -> bool:

@@ -11,7 +11,6 @@ from carewatch.duties.duty import Duty, DutyState
 from carewatch.duties.facts import MachineFacts
 from carewatch.duties.protect import Level, protect_key
 from carewatch.duties.thaw import may_be_frozen
-from carewatch.logbook.state import Fill
 from carewatch.notices.desk import Desk
 from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import (
@@ -42,7 +41,7 @@ def still_wet_mails(desk: Desk, evening: Sequence[Notice]) -> Iterator[Notice]:
     groups: dict[str, list[tuple[MachineFacts, Duty]]] = {}
     for one in desk.facts.machines:
         duty = desk.protect(one)
-        if duty is None or duty.state not in STILL_WET or _is_too_late(desk, one, duty):
+        if duty is None or duty.state not in STILL_WET or _is_too_late(desk, one, duty) or _is_second_best(desk, one):
             continue
         for person in people_to_tell(desk, one, duty):
             if (person.id, duty.key) not in told_now and not _was_told(desk, person, duty, since=late_at(one, duty)):
@@ -83,7 +82,7 @@ def everyone_told_at(one: MachineFacts, duty: Duty) -> datetime:
 
 def wakes_further(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
     """A night that only could freeze, pockets only, or the same silence as the night before wake nobody further."""
-    return desk.level(one) is Level.FREEZES and not _only_pockets(one) and not _is_old_news(desk, one, duty)
+    return desk.level(one) is Level.FREEZES and not one.has_only_pockets and not _is_old_news(desk, one, duty)
 
 
 def _somebody_was_told(desk: Desk, duty: Duty) -> bool:
@@ -102,8 +101,9 @@ def _is_old_news(desk: Desk, one: MachineFacts, duty: Duty) -> bool:
     return last_word_at is None or last_word_at <= left_at
 
 
-def _only_pockets(one: MachineFacts) -> bool:
-    return all(one.state.contents[part].fill is not Fill.FULL for part in one.machine.valve_parts)
+def _is_second_best(desk: Desk, one: MachineFacts) -> bool:
+    """Blown out and drained, and the night only could freeze it: that is no longer "still wet"."""
+    return one.has_only_pockets and desk.level(one) is Level.COULD
 
 
 def _is_too_late(desk: Desk, one: MachineFacts, duty: Duty) -> bool:

@@ -87,6 +87,7 @@ class People:
     chance: random.Random
     ahead: list[tuple[datetime, int, Entry]] = field(default_factory=list)
     number: Iterator[int] = field(default_factory=count)
+    flushed: set[tuple[str, date]] = field(default_factory=set)
     ends: dict[tuple[str, date], datetime] = field(default_factory=dict)
 
     def write(self, machine: str, at: datetime, detail: Detail) -> None:
@@ -103,7 +104,8 @@ class People:
             on = FIRST + timedelta(days=day)
             for i in range(machines):
                 if on.weekday() < 6 and self.chance.random() < WORKS:
-                    end = datetime.combine(on, time(16, 30), ZONE).astimezone(UTC) + timedelta(minutes=3 * i)
+                    zone = ZoneInfo(SITES[list(SITES)[i % 2]][2])
+                    end = datetime.combine(on, time(16, 30), zone).astimezone(UTC) + timedelta(minutes=3 * i)
                     self.write(f"m{i}", end, Sprayed(product="herbicide mix", sides=("front", "rear")))
                     self.ends[f"m{i}", on] = end
 
@@ -121,7 +123,9 @@ class People:
         """After the day's spraying: flush both sides if it sprayed, then what tonight asks."""
         sprayed_at = self.ends.get((machine, now.astimezone(ZONE).date()))
         now = max(now, sprayed_at) if sprayed_at else now
-        if "rinse" in wants or sprayed_at:
+        is_flushed = (machine, now.astimezone(ZONE).date()) in self.flushed
+        if ("rinse" in wants or sprayed_at) and not is_flushed:
+            self.flushed.add((machine, now.astimezone(ZONE).date()))
             self.write(machine, now + timedelta(minutes=35), Rinsed(sides=("front", "rear"), litres=450, passes=3))
         if "protect" in wants:
             site = roster.machine(machine).home_site

@@ -95,6 +95,14 @@ def test_could_nights_and_pockets_wake_nobody_further(what):
     assert "nobody else is told tonight" in made.to(MARA, STILL_WET)[0].text
 
 
+def test_blown_out_before_a_night_that_only_could_freeze_is_not_still_wet():
+    made = wet(Cold(chance=0.9, low_c=-2, ice=time(2), early=time(0), pockets=0.3))
+    made.log("2026-11-02 15:00", "blown_out", sides=("front", "rear"))
+    assert late(made) == []
+    made.run("2026-11-03 07:00")
+    assert made.to(MARA, NoticeKind.MORNING_AFTER) == []
+
+
 def test_the_same_silence_the_next_night_wakes_nobody_further():
     made = wet()
     made.night("2026-11-03", FREEZES)
