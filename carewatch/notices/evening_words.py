@@ -27,13 +27,13 @@ from carewatch.roster.model import Person, Role
 
 OPTIONS = (
     (1, "both sides flushed"),
-    (2, "both, and air or indoors"),
+    (2, "both, and air through both"),
     (3, "first side only"),
     (4, "second side only"),
     (5, "did not spray"),
     (6, "cannot"),
 )
-ONE_SIDE_OPTIONS = ((1, "flushed"), (2, "flushed, and air or indoors"), (5, "did not spray"), (6, "cannot"))
+ONE_SIDE_OPTIONS = ((1, "flushed"), (2, "flushed, and air through it"), (5, "did not spray"), (6, "cannot"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,11 @@ def evening_letter(desk: Desk, person: Person, items: Sequence[Item]) -> Letter:
         answer=way_words(desk.told.ways, keeper=keeper_of(desk, person), is_one=len(items) == 1),
         options=_options(items),
         rest=(
-            *(("Say also where it stands, and the spray-hour counter if you can see it.",) if is_rinse else ()),
+            *(
+                ("Indoors? Add it: 1 indoors. Say also where it stands, and the spray-hour counter if you can see it.",)
+                if is_rinse
+                else ()
+            ),
             *_silence(desk, person, items, reader),
         ),
         footer=(source_line(machines, desk.tonight(machines[0]), reader, desk.now), NOT_OFFICIAL) if is_protect else (),

@@ -132,7 +132,7 @@ def deeds_of(asked: Asked, digit: int, tail: str, *, at: datetime) -> tuple[tupl
         raise BadInput(f"There is no answer {digit} about {name} in that message.")
     is_promise = asked.options is Options.PROTECT and digit == 4
     if asked.options is Options.EVENING and digit == 2:
-        tail = re.sub(r"(?i)\bair or indoors\b", " ", tail)  # the words of the message itself tell nothing
+        tail = re.sub(r"(?i)\bair through (?:both|it)\b", " ", tail)  # the words of the message itself tell nothing
     said = _taken_apart(asked, tail, at=at, ahead=is_promise)
     if digit in EVIDENCE[asked.options]:
         _refuse_doubt(asked, digit, said, at=at)

@@ -79,7 +79,7 @@ EVENING = [
     ("1\n1234,5 h", [Rinsed(sides=BOTH), HoursRead(counter_h=1234.5)]),
     ("1 done at 4:30 pm", [Rinsed(sides=BOTH)]),
     ("2", [Rinsed(sides=BOTH), BlownOut(sides=BOTH)]),
-    ("2 both, and air or indoors", [Rinsed(sides=BOTH), BlownOut(sides=BOTH)]),
+    ("2 both, and air through both", [Rinsed(sides=BOTH), BlownOut(sides=BOTH)]),
     ("2 north shop", [Rinsed(sides=BOTH), SHOP]),
     ("2 indoors", [Rinsed(sides=BOTH), SHOP]),
     ("2 shed", [Rinsed(sides=BOTH), Moved(site="north", place="shed")]),
