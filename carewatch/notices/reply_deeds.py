@@ -227,6 +227,8 @@ def _evening(asked: Asked, digit: int, said: _Said) -> Details:
     match digit:
         case 1:
             yield EntryKind.RINSED, Rinsed(sides=sides)
+            if _INDOORS.search(said.words) and not said.places:
+                yield _into_heat(asked, said)
         case 2:
             yield EntryKind.RINSED, Rinsed(sides=sides)
             yield from _air_or_indoors(asked, said)

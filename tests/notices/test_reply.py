@@ -78,6 +78,8 @@ EVENING = [
     ("1\n1,234 h", [Rinsed(sides=BOTH), HoursRead(counter_h=1234)]),
     ("1\n1234,5 h", [Rinsed(sides=BOTH), HoursRead(counter_h=1234.5)]),
     ("1 done at 4:30 pm", [Rinsed(sides=BOTH)]),
+    ("1 indoors", [Rinsed(sides=BOTH), SHOP]),
+    ("1 north shop", [Rinsed(sides=BOTH), SHOP]),
     ("2", [Rinsed(sides=BOTH), BlownOut(sides=BOTH)]),
     ("2 both, and air through both", [Rinsed(sides=BOTH), BlownOut(sides=BOTH)]),
     ("2 north shop", [Rinsed(sides=BOTH), SHOP]),
