@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from carewatch.service.replay import Scenario, Step
 
 SEED = 38975  # with these errors the early forecasts of 27 October see a frost that does not come
-LOOK_EVERY = timedelta(minutes=10)
+LOOK_EVERY = timedelta(minutes=15)
 FROM_ON, TO_ON = date(2025, 10, 16), date(2025, 11, 3)
 
 

@@ -142,14 +142,14 @@ def _note_failure(
 # ---------------------------------------------------------------- reading what is stored
 
 
-def site_weather(work: Workplace, rx: Connection, site: Site, *, now: datetime) -> SiteWeather:
-    """The joined weather of one site from the stored answers, as it stands in the hour of `now`."""
-    hour = now.replace(minute=0, second=0, microsecond=0)
-    state = (hour, answers.newest_id(rx))
-    known = work.remembered.weather.get(site.id)
-    if known is None or known[0] != state:
-        known = work.remembered.weather[site.id] = (state, _joined(work, rx, site, newest_id=state[1], now=now))
-    return known[1]
+def weather_of(work: Workplace, rx: Connection, sites: Sequence[Site], *, now: datetime) -> dict[str, SiteWeather]:
+    """The joined weather of each site from the stored answers, as it stands in the hour of `now`."""
+    state = (now.replace(minute=0, second=0, microsecond=0), answers.newest_id(rx))
+    remembered = work.remembered.weather
+    for site in sites:
+        if site.id not in remembered or remembered[site.id][0] != state:
+            remembered[site.id] = (state, _joined(work, rx, site, newest_id=state[1], now=now))
+    return {site.id: remembered[site.id][1] for site in sites}
 
 
 def _joined(work: Workplace, rx: Connection, site: Site, *, newest_id: int, now: datetime) -> SiteWeather:

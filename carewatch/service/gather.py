@@ -15,7 +15,7 @@ from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
 from carewatch.service.assessing import outlooks_as_held, outlooks_if_used
 from carewatch.service.folding import machines_now
-from carewatch.service.forecasts import site_weather
+from carewatch.service.forecasts import weather_of
 from carewatch.service.workplace import Remembered, Workplace
 from carewatch.store import duties, entries, outbox, rosters, runs
 from carewatch.store.runs import Run
@@ -46,13 +46,13 @@ def picture(rx: Connection) -> Picture:
 
 def current_roster(work: Workplace, rx: Connection) -> Roster | None:
     """The newest roster version that could be used; None before the first."""
-    newest = rosters.latest(rx)
+    known = work.remembered.rosters.get(rosters.newest_fingerprint(rx) or "")
+    newest = None if known else rosters.latest(rx)
     if newest is None:
-        return None
+        return known
     fingerprint, texts = newest
-    if fingerprint not in work.remembered.rosters:
-        work.remembered.forget()
-        work.remembered.rosters[fingerprint] = parse_roster(texts)[0]
+    work.remembered.forget()
+    work.remembered.rosters[fingerprint] = parse_roster(texts)[0]
     return work.remembered.rosters[fingerprint]
 
 
@@ -67,24 +67,23 @@ def _gathered(work: Workplace, *, now: datetime) -> Gathered | None:
         roster = current_roster(work, rx)
         if roster is None:
             return None
-        weather = {site.id: site_weather(work, rx, site, now=now) for site in roster.sites}
-        logbook = _logbook(work.remembered, rx)
+        taken = picture(rx)
+        weather = weather_of(work, rx, roster.sites, now=now)
+        logbook = _logbook(work.remembered, rx, count=taken[0])
         ledger = {duty.key: duty for duty in duties.latest(rx, since=now - DUTIES_REMEMBERED_FOR)}
         told = Told(
             sent=outbox.sent_since(rx, now - NOTICES_REMEMBERED_FOR),
             expired=outbox.expired_unfolded(rx),
             ways=work.ways,
         )
-        taken = picture(rx)
     machines = _machine_facts(work, roster, logbook, weather, now=now)
     return Gathered(
         facts=Facts(roster=roster, machines=machines, weather=weather, duties=ledger), told=told, picture=taken
     )
 
 
-def _logbook(remembered: Remembered, rx: Connection) -> Mapping[str, tuple[Entry, ...]]:
+def _logbook(remembered: Remembered, rx: Connection, *, count: int) -> Mapping[str, tuple[Entry, ...]]:
     """All entries by machine; append-only, so the same number of lines is the same logbook."""
-    count = entries.count(rx)
     if remembered.logbook is None or remembered.logbook[0] != count:
         books: dict[str, list[Entry]] = {}
         for entry in entries.all_entries(rx):

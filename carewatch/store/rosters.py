@@ -20,6 +20,11 @@ def add_version(tx: Connection, *, fingerprint: str, texts: Mapping[str, str], a
     return True
 
 
+def newest_fingerprint(rx: Connection) -> str | None:
+    """Give the fingerprint of the newest version, without its texts."""
+    return rx.execute(select(roster_version.c.fingerprint).order_by(roster_version.c.id.desc()).limit(1)).scalar()
+
+
 def latest(rx: Connection) -> tuple[str, dict[str, str]] | None:
     """Give fingerprint and texts of the newest version."""
     query = select(roster_version.c.fingerprint, roster_version.c.texts).order_by(roster_version.c.id.desc()).limit(1)

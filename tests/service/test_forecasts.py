@@ -7,7 +7,8 @@ from datetime import timedelta
 import pytest
 
 from carewatch.errors import UpstreamTrouble
-from carewatch.service.forecasts import LASTING_WAIT, LONGEST_WAIT, ask_sources, site_weather
+from carewatch.service.forecasts import LASTING_WAIT, LONGEST_WAIT, ask_sources
+from carewatch.service.forecasts import weather_of as weather_of_sites
 from carewatch.service.gather import current_roster
 from carewatch.store import answers, visits
 from carewatch.weather.answer import Answer
@@ -35,7 +36,7 @@ def tries(farm, service: Forecaster, until: timedelta, *, every: timedelta = 5 *
 def weather_of(farm, at, site_id: str = "yard"):
     with farm.database.reading() as rx:
         site = current_roster(farm.work, rx).site(site_id)
-        return site_weather(farm.work, rx, site, now=at)
+        return weather_of_sites(farm.work, rx, (site,), now=at)[site.id]
 
 
 def test_a_service_in_trouble_is_asked_ever_more_rarely(tmp_path):
