@@ -7,6 +7,7 @@ from datetime import datetime
 from carewatch.errors import BadInput
 from carewatch.logbook.entries import Entry
 from carewatch.logbook.reading import check_entry
+from carewatch.roster.document import nearest
 from carewatch.roster.model import Roster
 from carewatch.service.gather import current_roster
 from carewatch.service.usecase import Outcome, run_plan
@@ -30,3 +31,9 @@ def _refuse_misfits(entry: Entry, roster: Roster) -> None:
     faults = check_entry(entry, roster)
     if faults:
         raise BadInput(" ".join(str(fault) for fault in faults))
+    known = [person.id for person in roster.people]
+    for person in (entry.by, entry.on_behalf_of):
+        if person is not None and person not in known:
+            guess = nearest(person, known)
+            advice = f"Did you mean {guess}?" if guess else f"Known are: {', '.join(known)}."
+            raise BadInput(f"{person!r} is nobody in the roster. {advice}")

@@ -270,3 +270,10 @@ def test_demo_does_not_delete_a_folder_it_did_not_make(capsys, monkeypatch, tmp_
     code, _, err = run(capsys, monkeypatch, "demo", "--out", str(tmp_path))
     assert (code, "holds other files" in err) == (1, True)
     assert (tmp_path / "carewatch.db").exists()
+
+
+@pytest.mark.parametrize("more", [["--by", "noaa"], ["--by", "mia", "--on-behalf-of", "noaa"]])
+def test_log_by_nobody_of_the_roster_names_the_nearest(call, more):
+    code, _, err = call("log", "sprayer-1", "note", "text=x", *more)
+    assert code == 1
+    assert "Did you mean noah?" in err
