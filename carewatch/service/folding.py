@@ -7,13 +7,14 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from carewatch.duties.facts import at_local, local_day
-from carewatch.logbook.entries import Entry
+from carewatch.logbook.entries import Entry, EntryKind
 from carewatch.logbook.fold import fold, wet_if_used
 from carewatch.logbook.order import CLOCK_DOUBT
 from carewatch.logbook.state import Fill, MachineState
 from carewatch.logbook.voids import standing
 from carewatch.roster.model import Fleet, Machine, PlaceKind, Roster, Site
 
+Spot = tuple[str, str | None]  # site and place
 FOR_EVER = datetime.max.replace(tzinfo=UTC)
 
 
@@ -50,14 +51,46 @@ class Folds:
     """Folded states by machine, with the instant until which waiting alone changes nothing; losing it loses nothing."""
 
     now: dict[str, tuple[datetime, datetime, MachineNow]] = field(default_factory=dict)
+    with_heat: dict[str, tuple[object, datetime, datetime, MachineState]] = field(default_factory=dict)
     if_used: dict[str, tuple[tuple[int, datetime], MachineState]] = field(default_factory=dict)
 
 
 def machines_now(
     folds: Folds, roster: Roster, logbook: Mapping[str, tuple[Entry, ...]], *, now: datetime
 ) -> list[MachineNow]:
-    """Every machine of the roster as the logbook knows it at `now`."""
-    return [_machine_now(folds, roster, machine, logbook.get(machine.id, ()), now=now) for machine in roster.machines]
+    """Every machine of the roster as the logbook knows it at `now`; the heat of a shop is that of all in it."""
+    alone = [_machine_now(folds, roster, machine, logbook.get(machine.id, ()), now=now) for machine in roster.machines]
+    words = [word for one in alone for word in _words_about_heat(one)]
+    return [_with_heat(folds, one, words, now=now) for one in alone]
+
+
+def _words_about_heat(one: MachineNow) -> list[tuple[Spot, Entry]]:
+    """What was said of one machine about the heat, and in which spot it stood then."""
+    told = (entry for entry in one.stands if entry.kind is EntryKind.HEAT_CHANGED)
+    return [(spot, entry) for entry in told if (spot := _spot_at(one, entry.happened_at))[1] is not None]
+
+
+def _spot_at(one: MachineNow, moment: datetime) -> Spot:
+    stays = [stay for stay in one.state.stays if stay.since <= moment]
+    return (stays[-1].site, stays[-1].place) if stays else ("", None)
+
+
+def _with_heat(folds: Folds, one: MachineNow, words: list[tuple[Spot, Entry]], *, now: datetime) -> MachineNow:
+    """The machine with what was said of its neighbours in the same shop: a power cut is theirs as well."""
+    shared = tuple(
+        replace(entry, id=f"{entry.id}@{one.machine.id}", machine=one.machine.id)
+        for spot, entry in words
+        if entry.machine != one.machine.id and _spot_at(one, entry.happened_at) == spot
+    )
+    if not shared:
+        return one
+    inputs = (len(one.book), tuple(entry.id for entry in shared))
+    known = folds.with_heat.get(one.machine.id)
+    if known is None or known[0] != inputs or not known[1] <= now < known[2]:
+        state = fold(one.machine, one.roster, (*one.book, *shared), at=now)
+        until = _good_until(replace(one, state=state), now)
+        known = folds.with_heat[one.machine.id] = (inputs, now, until, state)
+    return replace(one, state=replace(known[3], at=now, last_word_at=one.state.last_word_at))
 
 
 def _machine_now(
