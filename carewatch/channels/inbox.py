@@ -17,12 +17,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from carewatch.channels.connection import STEP_TIMEOUT_S, TOTAL_DEADLINE_S, Security, in_words, open_line
 from carewatch.channels.deadline import Deadline
 from carewatch.channels.port import ChannelDown, ChannelStopped
-from carewatch.channels.smtp import Security
-
-TOTAL_DEADLINE_S = 60.0
-STEP_TIMEOUT_S = 20.0
 
 MOST_BYTES = 262_144
 """Of each message; chosen: the words stand first, photographs behind them."""
@@ -142,7 +139,7 @@ class ImapInbox:
         except imaplib.IMAP4.readonly as error:
             raise ChannelStopped(f"{self._name} lets the folder {self.folder!r} only be read, not marked.") from error
         except (imaplib.IMAP4.error, OSError, ValueError) as error:
-            why = "it took too long" if deadline.is_over else _in_words(error)
+            why = "it took too long" if deadline.is_over else in_words(error)
             raise ChannelDown(f"{self._name} cannot be used right now: {why}.") from error
 
     def _context(self) -> ssl.SSLContext:
@@ -190,13 +187,7 @@ class _WatchedImap(imaplib.IMAP4):
         super().__init__(host, port, timeout=timeout_s)
 
     def _create_socket(self, timeout: float | None) -> socket.socket:
-        line = socket.create_connection((self.host, self.port), timeout)
-        try:
-            self._deadline.watch(line)
-            return line if self._tls is None else self._tls.wrap_socket(line, server_hostname=self.host)
-        except BaseException:
-            line.close()
-            raise
+        return open_line(self.host, self.port, timeout_s=timeout, deadline=self._deadline, tls=self._tls)
 
     def read(self, size: int) -> bytes:
         self._count(size)
@@ -237,14 +228,3 @@ def _insist(status: str, what: str) -> None:
 def _quoted(folder: str) -> str:
     escaped = folder.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'
-
-
-def _in_words(error: Exception) -> str:
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is not trusted ({error.verify_message})"
-    if isinstance(error, TimeoutError):
-        return "no answer in time"
-    if isinstance(error, socket.gaierror):
-        return "its name is not known"
-    words = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return " ".join(str(words).split())[:200]

@@ -13,18 +13,12 @@ import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from enum import StrEnum
 
+from carewatch.channels.connection import STEP_TIMEOUT_S, TOTAL_DEADLINE_S, Security, in_words, open_line
 from carewatch.channels.deadline import Deadline
 from carewatch.channels.message import checked_address
 from carewatch.channels.port import Ambiguous, ChannelDown, ChannelStopped, PermanentRefusal, TemporaryRefusal
 from carewatch.errors import BadInput
-
-TOTAL_DEADLINE_S = 60.0
-"""Chosen: a third of the outbox lease, so that no second worker starts while the first one still talks."""
-
-STEP_TIMEOUT_S = 20.0
-"""Longest silence within one step; chosen."""
 
 SERVICE_CLOSING = 421
 LOGIN_NEEDED = (530, 534, 535, 538)
@@ -35,14 +29,6 @@ MESSAGE_TOO_BIG = 552
 
 LONGEST_QUOTE = 200
 """Characters of a server's reply that are kept; chosen."""
-
-
-class Security(StrEnum):
-    """How the line is encrypted."""
-
-    STARTTLS = "starttls"
-    TLS = "tls"
-    NONE = "none"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,13 +164,7 @@ class _WatchedSmtp(smtplib.SMTP):
         super().__init__(host, port, local_hostname=ehlo_name, timeout=timeout_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
-        line = socket.create_connection((host, port), timeout)
-        try:
-            self._deadline.watch(line)
-            return line if self._tls is None else self._tls.wrap_socket(line, server_hostname=host)
-        except BaseException:
-            line.close()
-            raise
+        return open_line(host, port, timeout_s=timeout, deadline=self._deadline, tls=self._tls)
 
 
 def _is_good(code: int) -> bool:
@@ -209,10 +189,4 @@ def _in_words(error: OSError, deadline: Deadline) -> str:
         return "it took too long"
     if isinstance(error, smtplib.SMTPResponseException):
         return _quoted(error.smtp_code, error.smtp_error)
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is not trusted ({error.verify_message})"
-    if isinstance(error, TimeoutError):
-        return "no answer in time"
-    if isinstance(error, socket.gaierror):
-        return "its name is not known"
-    return error.strerror or str(error) or type(error).__name__
+    return in_words(error)

@@ -20,8 +20,8 @@ from carewatch.channels.port import (
     TemporaryRefusal,
 )
 from carewatch.errors import StoreTrouble
-from carewatch.store import notices, visits
-from carewatch.store.backoff import next_wait
+from carewatch.service.resting import MAIL_OUT, is_resting
+from carewatch.store import notices
 from carewatch.store.database import Database
 from carewatch.store.notices import Claimed
 from carewatch.store.visits import Visit
@@ -31,15 +31,6 @@ LEASE = timedelta(seconds=180)
 
 MOST_AMBIGUOUS_IN_A_ROW = 3
 """So many lines that broke before the confirmation end a round; chosen: then it is the server, not the message."""
-
-LONGEST_REST_DOWN = timedelta(minutes=5)
-"""Longest wait between two tries of a dead server; chosen: one connection, and freeze notices are in a hurry."""
-
-REST_STOPPED = timedelta(minutes=15)
-"""Wait after the server refused our login or sender; chosen: servers lock accounts that knock too often."""
-
-CHANNEL_STATE = ("channel", "mail")
-"""Source and key under which the store keeps how the whole channel goes."""
 
 log = logging.getLogger(__name__)
 
@@ -84,7 +75,7 @@ def deliver_due(
 ) -> DeliveryReport:
     """Send until nothing is due or the channel as a whole is in trouble; a claim that cannot commit sends nothing."""
     expired, state = _begin(database, now())
-    if state is not None and _is_resting(state, now()):
+    if state is not None and is_resting(state, now()):
         return DeliveryReport(fates=(), expired=expired, trouble=state.trouble)
     fates: list[tuple[str, Fate]] = []
     unconfirmed = 0
@@ -94,33 +85,22 @@ def deliver_due(
         fates.append((claimed.key, fate))
         unconfirmed = unconfirmed + 1 if isinstance(trouble, Ambiguous) else 0
         if trouble is not None and (fate is Fate.UNTRIED or unconfirmed >= MOST_AMBIGUOUS_IN_A_ROW):
-            _rest(database, state, trouble, now=now(), jitter=jitter())
+            MAIL_OUT.rest(database, state, trouble, now=now(), jitter=jitter())
             is_stopped = isinstance(trouble, ChannelStopped)
             return DeliveryReport(fates=tuple(fates), expired=expired, trouble=str(trouble), is_stopped=is_stopped)
         if state is not None and not isinstance(trouble, Ambiguous):  # a server that refuses one address is back too
-            _recover(database)
+            MAIL_OUT.recover(database)
             state = None
     return DeliveryReport(fates=tuple(fates), expired=expired)
-
-
-def forget_channel_trouble(database: Database) -> None:
-    """Let the next round try at once: the mail settings have changed, or the service has just started."""
-    with database.transaction() as tx:
-        visits.clear(tx, *CHANNEL_STATE)
 
 
 def _begin(database: Database, now: datetime) -> tuple[tuple[str, ...], Visit | None]:
     with database.transaction() as tx:
         expired = notices.expire(tx, now=now)
-        state = visits.get(tx, *CHANNEL_STATE)
+        state = MAIL_OUT.trouble(tx)
     for key in expired:
         log.warning("notice_expired", extra={"notice": key})
     return expired, state
-
-
-def _is_resting(state: Visit, now: datetime) -> bool:
-    # A rest longer than the longest was set by a clock that has been put back since.
-    return now < state.next_at <= now + REST_STOPPED
 
 
 def _claim(database: Database, *, now: datetime, worker: str, lease: timedelta) -> Claimed | None:
@@ -170,30 +150,3 @@ def _twice(database: Database, change: Callable[[Connection], bool]) -> bool:
     except StoreTrouble:
         with database.transaction() as tx:
             return change(tx)
-
-
-def _rest(database: Database, state: Visit | None, trouble: ChannelTrouble, *, now: datetime, jitter: float) -> None:
-    failures = 1 if state is None else state.failures + 1
-    is_stopped = isinstance(trouble, ChannelStopped)
-    wait = REST_STOPPED if is_stopped else min(next_wait(failures, jitter=jitter), LONGEST_REST_DOWN)
-    visit = Visit(
-        source=CHANNEL_STATE[0],
-        key=CHANNEL_STATE[1],
-        failed_since=now if state is None or state.failed_since is None else state.failed_since,
-        failures=failures,
-        next_at=now + wait,
-        trouble=str(trouble),
-    )
-    with database.transaction() as tx:
-        visits.put(tx, visit)
-    log.log(
-        logging.ERROR if is_stopped else logging.WARNING,
-        "channel_stopped" if is_stopped else "channel_down",
-        extra={"failures": failures, "next_at": visit.next_at.isoformat(), "trouble": type(trouble).__name__},
-    )
-
-
-def _recover(database: Database) -> None:
-    with database.transaction() as tx:
-        visits.clear(tx, *CHANNEL_STATE)
-    log.info("channel_recovered")

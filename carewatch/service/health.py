@@ -14,7 +14,6 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 from carewatch.errors import BadInput, CarewatchError
-from carewatch.service.deliver import CHANNEL_STATE
 from carewatch.service.documents import instant
 from carewatch.service.workplace import Workplace
 from carewatch.store import outbox, rosters, runs, visits
@@ -43,8 +42,7 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
         is_failing = True
         reasons.append(f"The last good round was at {instant(tick.last_ok_at)}.")
     reasons += [run.trouble for run in (tick, sending, answers, weather) if run is not None and run.trouble]
-    reasons += [f"{visit.key}: {visit.trouble}" for visit in failing if (visit.source, visit.key) != CHANNEL_STATE]
-    reasons += [f"Mail: {visit.trouble}" for visit in failing if (visit.source, visit.key) == CHANNEL_STATE]
+    reasons += [f"{visit.key}: {visit.trouble}" for visit in failing]
     if counts.refused:
         reasons.append(f"{counts.refused} message(s) were refused by their address for good.")
     if counts.set_aside:

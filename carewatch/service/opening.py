@@ -9,17 +9,18 @@ from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
 
+from carewatch.channels.connection import Security
 from carewatch.channels.files import FileChannel
 from carewatch.channels.inbox import ImapInbox, Inbox
 from carewatch.channels.port import Channel
-from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.channels.smtp import SmtpChannel
 from carewatch.errors import StoreTrouble
 from carewatch.http import HttpClient, user_agent
 from carewatch.notices.desk import Ways
 from carewatch.roster.model import Site
 from carewatch.service import clock
 from carewatch.service.workplace import Signature, Workplace
-from carewatch.settings import Settings
+from carewatch.settings.model import Settings
 from carewatch.sources import met_norway, nws, open_meteo
 from carewatch.sources.choice import choose
 from carewatch.sources.port import Source

@@ -18,11 +18,12 @@ from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
 from carewatch.roster.watch import fingerprint_of
 from carewatch.service.assessing import fetched_at_of
-from carewatch.service.deliver import deliver_due, forget_channel_trouble
+from carewatch.service.deliver import deliver_due
 from carewatch.service.documents import instant
 from carewatch.service.forecasts import ask_sources
 from carewatch.service.gather import RUN, gather
 from carewatch.service.recording import LineRecorder
+from carewatch.service.resting import MAIL_OUT
 from carewatch.service.usecase import Outcome, run_plan
 from carewatch.service.workplace import Signature, Workplace
 from carewatch.sources.choice import covering, of_scenario
@@ -155,7 +156,7 @@ def _steps(
     steps = out / STEPS
     if last is not None and last.last_ok_at is not None:
         _remember(work, steps, until=last.last_ok_at)
-    forget_channel_trouble(work.database)
+    MAIL_OUT.forget_trouble(work.database)
     _deliver(work, channel, now=last.last_ok_at if last and last.last_ok_at else starts_at)
     shown = last.last_ok_at if last and last.last_ok_at else datetime.min.replace(tzinfo=UTC)
     while now < ends_at:

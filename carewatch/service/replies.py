@@ -10,20 +10,16 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection
 
 from carewatch.channels.inbox import Fate, Inbox
-from carewatch.channels.port import ChannelStopped, ChannelTrouble
+from carewatch.channels.port import ChannelTrouble
 from carewatch.channels.received import Received, read_message
 from carewatch.service.reply_deciding import Decided, Outcome, decide
+from carewatch.service.resting import MAIL_IN, is_resting
 from carewatch.service.usecase import queue_notice, run_plan
 from carewatch.service.workplace import Workplace
-from carewatch.store import entries, notices, replies, visits
-from carewatch.store.backoff import next_wait
-from carewatch.store.visits import Visit
+from carewatch.store import entries, notices, replies
 
 MOST_AT_ONCE = 50  # chosen: the rest waits for the next look
 ONE_WORD_A = timedelta(days=1)
-LONGEST_REST_DOWN = timedelta(minutes=5)
-REST_STOPPED = timedelta(minutes=15)  # servers lock accounts that knock too often
-INBOX_STATE = ("channel", "Answers by mail")
 FATES = {
     Outcome.TAKEN: Fate.TAKEN, Outcome.KNOWN: Fate.TAKEN, Outcome.UNCLEAR: Fate.UNCLEAR, Outcome.OVER: Fate.UNCLEAR,
     Outcome.UNTIED: Fate.UNCLEAR, Outcome.FOREIGN: Fate.UNCLEAR,
@@ -45,8 +41,8 @@ def take_replies(
 ) -> RepliesReport:
     """Read every unread mail, oldest first, until the mailbox is in trouble."""
     with work.database.reading() as rx:
-        state = visits.get(rx, *INBOX_STATE)
-    if state is not None and now() < state.next_at <= now() + REST_STOPPED:
+        state = MAIL_IN.trouble(rx)
+    if state is not None and is_resting(state, now()):
         return RepliesReport(trouble=state.trouble)
     outcomes: list[Outcome] = []
     try:
@@ -57,18 +53,11 @@ def take_replies(
                     outcomes.append(take_one(work, read_message(raw), now=now()))
                     visit.settle(uid, FATES.get(outcomes[-1], Fate.IGNORED))
     except ChannelTrouble as trouble:
-        _rest(work, state, trouble, now=now(), jitter=jitter())
+        MAIL_IN.rest(work.database, state, trouble, now=now(), jitter=jitter())
         return RepliesReport(outcomes=tuple(outcomes), trouble=str(trouble))
     if state is not None:
-        forget_inbox_trouble(work)
-        log.info("inbox_recovered")
+        MAIL_IN.recover(work.database)
     return RepliesReport(outcomes=tuple(outcomes))
-
-
-def forget_inbox_trouble(work: Workplace) -> None:
-    """Let the next look try at once."""
-    with work.database.transaction() as tx:
-        visits.clear(tx, *INBOX_STATE)
 
 
 def take_one(work: Workplace, mail: Received, *, now: datetime) -> Outcome:
@@ -116,21 +105,3 @@ def _mark_bounced(tx: Connection, mail: Received, *, now: datetime) -> bool:
         for message_id in bounce.message_ids
     ]
     return any(marked)
-
-
-def _rest(work: Workplace, state: Visit | None, trouble: ChannelTrouble, *, now: datetime, jitter: float) -> None:
-    failures = 1 if state is None else state.failures + 1
-    is_stopped = isinstance(trouble, ChannelStopped)
-    wait = REST_STOPPED if is_stopped else min(next_wait(failures, jitter=jitter), LONGEST_REST_DOWN)
-    visit = Visit(
-        source=INBOX_STATE[0],
-        key=INBOX_STATE[1],
-        failed_since=now if state is None or state.failed_since is None else state.failed_since,
-        failures=failures,
-        next_at=now + wait,
-        trouble=str(trouble),
-    )
-    with work.database.transaction() as tx:
-        visits.put(tx, visit)
-    level = logging.ERROR if is_stopped else logging.WARNING
-    log.log(level, "inbox_stopped" if is_stopped else "inbox_down", extra={"failures": failures})

@@ -22,13 +22,12 @@ from carewatch.channels.inbox import Inbox
 from carewatch.channels.port import Channel
 from carewatch.errors import CarewatchError
 from carewatch.service import clock
-from carewatch.service.deliver import forget_channel_trouble
 from carewatch.service.health import REPLIES, SEND, TICK, HealthServer, health_of
 from carewatch.service.memory import give_memory_back
-from carewatch.service.replies import forget_inbox_trouble
+from carewatch.service.resting import MAIL_IN, MAIL_OUT
 from carewatch.service.rounds import beat, do_round, note_failed, reply_round, send_round
 from carewatch.service.workplace import Workplace
-from carewatch.settings import Settings
+from carewatch.settings.model import Settings
 
 SEND_EVERY = timedelta(seconds=10)
 OVERDUE_AFTER = 2.2  # intervals without a tick until the watchdog wakes the job
@@ -70,8 +69,8 @@ class Running:
         """Begin: first round at once. From here on SIGTERM and SIGINT end the service instead of the process."""
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._leave)
-        forget_channel_trouble(self._work.database)
-        forget_inbox_trouble(self._work)
+        MAIL_OUT.forget_trouble(self._work.database)
+        MAIL_IN.forget_trouble(self._work.database)
         self._scheduler.add_job(self._guarded(TICK, self._tick), Every(self._every), id=TICK)
         self._scheduler.add_job(self._guarded(SEND, self._send), Every(SEND_EVERY), id=SEND)
         if self._inbox is not None:

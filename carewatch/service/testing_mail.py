@@ -10,7 +10,7 @@ from carewatch.notices.letter import Letter, set_letter
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.roster.model import Person, Role, Roster
 from carewatch.service.opening import channel_of, signature_of
-from carewatch.settings import Settings
+from carewatch.settings.model import Settings
 
 
 def send_test(settings: Settings, roster: Roster, now: datetime) -> list[str]:

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from carewatch.channels.connection import Security
 from carewatch.channels.files import FileChannel
 from carewatch.channels.memory import MemoryChannel
 from carewatch.channels.port import Channel, ChannelDown, ChannelTrouble, PermanentRefusal
-from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.channels.smtp import SmtpChannel
 from tests.channels.mailserver import Mailbox, free_port, running
 
 SENDER, MANAGER, OPERATOR = "watch@farm.example", "manager@farm.example", "operator@farm.example"

@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterator
 import pytest
 import trustme
 
+from carewatch.channels.connection import Security
 from carewatch.channels.inbox import MOST_BYTES, Fate, ImapInbox
 from carewatch.channels.port import ChannelDown, ChannelStopped
-from carewatch.channels.smtp import Security
 from tests.channels.imapserver import DOVECOT, Dovecot, Mailbox, OwnMailbox, dovecot, own_server
 from tests.channels.mailserver import bare, drip, free_port
 

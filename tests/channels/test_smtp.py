@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 import pytest
 import trustme
 
+from carewatch.channels.connection import Security
 from carewatch.channels.port import (
     Ambiguous,
     ChannelDown,
@@ -19,7 +20,7 @@ from carewatch.channels.port import (
     PermanentRefusal,
     TemporaryRefusal,
 )
-from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.channels.smtp import SmtpChannel
 from tests.channels.mailserver import PASSWORD, USER, Mailbox, bare, converse, drip, free_port, running
 
 RAW = b"Subject: test\r\nMessage-ID: <a@farm.example>\r\n\r\n.leading dot\r\nend\r\n"

@@ -26,8 +26,9 @@ from typing import Any
 
 from sqlalchemy import event, func, select
 
+from carewatch.channels.connection import Security
 from carewatch.channels.message import compose, message_id_for
-from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.channels.smtp import SmtpChannel
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import deliver_due
 from carewatch.store import notices, outbox

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from carewatch.channels.connection import Security
 from carewatch.channels.message import compose, message_id_for
-from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.channels.smtp import SmtpChannel
 from carewatch.errors import StoreTrouble
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import DeliveryReport, Fate, deliver_due

@@ -15,13 +15,12 @@ from carewatch.channels.port import Ambiguous, ChannelDown, ChannelStopped, Perm
 from carewatch.errors import StoreTrouble
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import (
-    CHANNEL_STATE,
     DeliveryReport,
     Fate,
     deliver_due,
-    forget_channel_trouble,
 )
-from carewatch.store import notices, outbox, visits
+from carewatch.service.resting import MAIL_OUT
+from carewatch.store import notices, outbox
 from carewatch.store.database import Database
 from carewatch.store.notices import NoticeState
 
@@ -135,7 +134,7 @@ def test_a_wrong_password_burns_no_attempt_and_knocks_once_in_fifteen_minutes(fa
     assert farm.attempts() == {"a": 0, "b": 0}
     farm.channel.trouble = None
     assert farm.deliver(minutes=1).fates == ()
-    forget_channel_trouble(farm.database)  # the settings were changed
+    MAIL_OUT.forget_trouble(farm.database)  # the settings were changed
     assert farm.deliver().keys(Fate.SENT) == ("a", "b")
 
 
@@ -157,7 +156,7 @@ def test_after_twelve_hours_without_mail_all_of_it_is_out_within_fifteen_minutes
     assert farm.states()["stale"] is NoticeState.EXPIRED
     with farm.database.reading() as rx:
         assert [one.key for one in outbox.expired_unfolded(rx)] == ["stale"]
-        assert visits.get(rx, *CHANNEL_STATE) is None
+        assert MAIL_OUT.trouble(rx) is None
 
 
 def test_a_clock_put_back_lets_the_channel_rest_no_longer(farm: Farm) -> None:
@@ -174,7 +173,7 @@ def test_how_the_channel_goes_is_in_the_database_for_health_and_the_next_process
     farm.deliver()
     farm.deliver(minutes=1)
     with farm.database.reading() as rx:
-        state = visits.get(rx, *CHANNEL_STATE)
+        state = MAIL_OUT.trouble(rx)
     assert state is not None
     assert (state.failures, state.failed_since, state.trouble) == (2, START, "no connection")
 

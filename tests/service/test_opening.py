@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from carewatch.channels.connection import Security
 from carewatch.channels.inbox import ImapInbox
-from carewatch.channels.smtp import Security
 from carewatch.service.opening import inbox_of, opened
-from carewatch.settings import Settings, parse_settings
+from carewatch.settings.model import Settings
+from carewatch.settings.reading import parse_settings
 
 BY_SERVER = """
 [mail]

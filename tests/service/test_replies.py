@@ -17,9 +17,10 @@ from pathlib import Path
 
 import pytest
 
+from carewatch.channels.connection import Security
 from carewatch.channels.inbox import ImapInbox
 from carewatch.channels.received import read_message
-from carewatch.channels.smtp import Security, SmtpChannel
+from carewatch.channels.smtp import SmtpChannel
 from carewatch.duties.duty import DutyState
 from carewatch.logbook.entries import BlownOut, Channel, Declined, Entry, EntryKind, Moved, Promised, Rinsed, Voided
 from carewatch.notices.desk import Ways

@@ -15,7 +15,7 @@ from carewatch.service import clock, running
 from carewatch.service.health import REPLIES, HealthServer, health_of
 from carewatch.service.rounds import note_failed, reply_round
 from carewatch.service.running import Every, Running
-from carewatch.settings import parse_settings
+from carewatch.settings.reading import parse_settings
 from tests.service.farm import open_farm
 
 SETTINGS = """

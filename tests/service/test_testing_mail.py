@@ -14,7 +14,7 @@ from carewatch.errors import CarewatchError
 from carewatch.roster.model import Role
 from carewatch.roster.reading import read_roster
 from carewatch.service.testing_mail import send_test
-from carewatch.settings import parse_settings
+from carewatch.settings.reading import parse_settings
 
 NOW = datetime(2026, 10, 19, 12, 0, tzinfo=UTC)
 CONFIG = Path(__file__).resolve().parents[2] / "config"
