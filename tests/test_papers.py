@@ -9,7 +9,7 @@ import pytest
 
 from carewatch.cli.main import COMMANDS
 from carewatch.notices.notice import NoticeKind
-from carewatch.settings import SECRETS
+from carewatch.settings.model import SECRETS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -11,7 +11,8 @@ from hypothesis import settings as fuzzing
 from hypothesis import strategies as st
 
 from carewatch.errors import Fault, FaultyFiles
-from carewatch.settings import SECTIONS, parse_settings, read_settings
+from carewatch.settings.model import SECTIONS
+from carewatch.settings.reading import parse_settings, read_settings
 
 ROOT = Path(__file__).parents[1]
 FILE = Path("config/carewatch.toml")

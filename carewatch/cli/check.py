@@ -16,7 +16,7 @@ from carewatch.cli.check_report import Findings, as_document, as_lines
 if TYPE_CHECKING:
     from carewatch.errors import Fault
     from carewatch.roster.model import Roster
-    from carewatch.settings import Settings
+    from carewatch.settings.model import Settings
 
 SendTest = Callable[["Settings", "Roster", datetime], list[str]]
 
@@ -73,7 +73,7 @@ def look(config: Path, now: datetime) -> Findings:
     """Read everything a run of the service would read, and judge it."""
     from carewatch.errors import FaultyFiles
     from carewatch.roster.reading import read_roster
-    from carewatch.settings import fleet_paths_in, read_settings
+    from carewatch.settings.reading import fleet_paths_in, read_settings
 
     findings = Findings()
     fleet_paths: tuple[Path, ...] = ()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from carewatch.errors import Fault
     from carewatch.roster.model import Roster
-    from carewatch.settings import Settings
+    from carewatch.settings.model import Settings
 
 CAUTIONS = (
     "Mail wakes nobody. Who must be woken for an urgent notice needs a device that makes a noise for this sender.",

@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from carewatch.service.workplace import Workplace
-    from carewatch.settings import Settings
+    from carewatch.settings.model import Settings
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -36,7 +36,7 @@ def installation(config: Path) -> Iterator[tuple[Settings, Workplace]]:
     from carewatch.service.gather import current_roster
     from carewatch.service.opening import opened
     from carewatch.service.roster_files import take_in_roster
-    from carewatch.settings import read_settings
+    from carewatch.settings.reading import read_settings
 
     settings = read_settings(config)
     with opened(settings) as work:

@@ -11,7 +11,7 @@ from carewatch.cli.installation import config_option, installation
 
 if TYPE_CHECKING:
     from carewatch.service.workplace import Workplace
-    from carewatch.settings import Settings
+    from carewatch.settings.model import Settings
 
 
 @click.command()
