@@ -6,7 +6,7 @@ import email
 import email.policy
 import re
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from email.header import decode_header, make_header
 from email.message import EmailMessage
 from email.utils import parseaddr
@@ -25,7 +25,8 @@ from carewatch.channels.message import (
     reference_for,
 )
 from carewatch.errors import BadInput
-from carewatch.notices.notice import Notice, NoticeKind
+from carewatch.notices.notice import Notice
+from tests.letters import day_notice
 
 SECRET = b"known to these tests only"
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
@@ -65,18 +66,8 @@ HOSTILE = [
 
 
 def notice(*, subject: str = "Sprayer 3 freezes tonight", machine: str = "sprayer-3", text: str = "Rinse.\n") -> Notice:
-    return Notice(
-        key="day|manager|2026-10-19",
-        kind=NoticeKind.DAY,
-        person="manager",
-        to="manager@farm.example",
-        machines=(machine,),
-        duties=(),
-        subject=subject,
-        text=text,
-        html=f"<p>{text}</p>",
-        created_at=NOW,
-        not_after=NOW + timedelta(hours=6),
+    return day_notice(
+        "day|manager|2026-10-19", at=NOW, machines=(machine,), subject=subject, text=text, html=f"<p>{text}</p>"
     )
 
 

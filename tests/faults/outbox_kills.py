@@ -29,12 +29,12 @@ from sqlalchemy import event, func, select
 from carewatch.channels.connection import Security
 from carewatch.channels.message import compose, message_id_for
 from carewatch.channels.smtp import SmtpChannel
-from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import deliver_due
 from carewatch.store import notices, outbox
 from carewatch.store.database import Database
 from carewatch.store.tables import notice as table
 from tests.channels.mailserver import Mailbox, free_port, running
+from tests.letters import day_notice
 
 SECRET = b"known to these tests only"
 START = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
@@ -151,19 +151,7 @@ def decide(database: Database, now: datetime) -> None:
         first = tx.execute(select(func.count()).select_from(table)).scalar() or 0
         for number in range(first, first + NOTICES_PER_DECISION):
             key = f"day|manager|{number}"
-            one = Notice(
-                key=key,
-                kind=NoticeKind.DAY,
-                person="manager",
-                to="manager@farm.example",
-                machines=("sprayer-3",),
-                duties=(),
-                subject=f"Night {number}",
-                text="Rinse both sides.",
-                html="<p>Rinse both sides.</p>",
-                created_at=now,
-                not_after=START + timedelta(days=365),
-            )
+            one = day_notice(key, at=now, subject=f"Night {number}", not_after=START + timedelta(days=365))
             message_id = message_id_for(key, "farm.example", secret=SECRET)
             raw = compose(
                 one,

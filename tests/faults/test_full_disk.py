@@ -14,11 +14,11 @@ import pytest
 
 from carewatch.channels.memory import MemoryChannel
 from carewatch.errors import StoreTrouble
-from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import Fate, deliver_due
 from carewatch.store import notices, outbox
 from carewatch.store.database import Database
 from carewatch.store.notices import NoticeState
+from tests.letters import day_notice
 
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 RAW = b"x" * 20_000
@@ -26,19 +26,7 @@ DISK = "40m"
 
 
 def queue(database: Database, key: str) -> None:
-    one = Notice(
-        key=key,
-        kind=NoticeKind.DAY,
-        person="manager",
-        to="manager@farm.example",
-        machines=("sprayer-3",),
-        duties=(),
-        subject="s",
-        text="t",
-        html="h",
-        created_at=NOW,
-        not_after=NOW + timedelta(hours=6),
-    )
+    one = day_notice(key, at=NOW)
     with database.transaction() as tx:
         assert notices.queue(tx, one, message_id=f"<{key}@farm.example>", raw=RAW, send_at=NOW)
 

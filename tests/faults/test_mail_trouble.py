@@ -17,12 +17,12 @@ from carewatch.channels.connection import Security
 from carewatch.channels.message import compose, message_id_for
 from carewatch.channels.smtp import SmtpChannel
 from carewatch.errors import StoreTrouble
-from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import DeliveryReport, Fate, deliver_due
 from carewatch.store import dialect, notices, outbox
 from carewatch.store.database import Database
 from carewatch.store.notices import NoticeState
 from tests.channels.mailserver import Mailbox, bare, converse, free_port, running
+from tests.letters import day_notice
 
 SECRET = b"known to these tests only"
 START = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
@@ -40,19 +40,7 @@ class Post:
     def queue(self, *people: str) -> None:
         for person in people:
             key = f"day|{person}|2026-10-19"
-            one = Notice(
-                key=key,
-                kind=NoticeKind.DAY,
-                person=person,
-                to=f"{person}@farm.example",
-                machines=("sprayer-3",),
-                duties=(),
-                subject="Sprayer 3 freezes tonight",
-                text="Rinse both sides.",
-                html="<p>Rinse both sides.</p>",
-                created_at=START,
-                not_after=START + timedelta(hours=24),
-            )
+            one = day_notice(key, person=person, at=START, hours=24)
             message_id = message_id_for(key, "farm.example", secret=SECRET)
             raw = compose(
                 one, sender_name="carewatch", sender_address=SENDER, reply_to=None, date=START, message_id=message_id

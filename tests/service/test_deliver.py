@@ -13,7 +13,6 @@ import pytest
 from carewatch.channels.memory import MemoryChannel
 from carewatch.channels.port import Ambiguous, ChannelDown, ChannelStopped, PermanentRefusal, TemporaryRefusal
 from carewatch.errors import StoreTrouble
-from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.service.deliver import (
     DeliveryReport,
     Fate,
@@ -23,6 +22,7 @@ from carewatch.service.resting import MAIL_OUT
 from carewatch.store import notices, outbox
 from carewatch.store.database import Database
 from carewatch.store.notices import NoticeState
+from tests.letters import day_notice
 
 START = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -39,19 +39,7 @@ class Farm:
 
     def queue(self, *keys: str, hours: float = 6) -> None:
         for key in keys:
-            one = Notice(
-                key=key,
-                kind=NoticeKind.DAY,
-                person=key,
-                to=f"{key}@farm.example",
-                machines=("sprayer-3",),
-                duties=(),
-                subject="s",
-                text="t",
-                html="h",
-                created_at=START,
-                not_after=START + hours * HOUR,
-            )
+            one = day_notice(key, person=key, at=START, hours=hours)
             with self.database.transaction() as tx:
                 notices.queue(tx, one, message_id=f"<{key}@farm.example>", raw=key.encode(), send_at=self.now)
 

@@ -14,6 +14,7 @@ from carewatch.store import notices, outbox
 from carewatch.store.backoff import next_wait
 from carewatch.store.database import Database
 from carewatch.store.notices import MOST_DEATHS, Claimed, NoticeState
+from tests.letters import day_notice
 
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -28,18 +29,13 @@ def notice(
     hours: float = 6,
     refers_to: str | None = None,
 ) -> Notice:
-    return Notice(
-        key=key,
+    return day_notice(
+        key,
+        at=NOW,
+        hours=hours,
         kind=kind,
-        person="manager",
-        to="manager@farm.example",
         machines=("sprayer-3", "sprayer-4"),
         duties=("protect|sprayer-3|2026-10-19",),
-        subject="Two machines freeze tonight",
-        text="Rinse.",
-        html="<p>Rinse.</p>",
-        created_at=NOW,
-        not_after=NOW + hours * HOUR,
         refers_to=refers_to,
         facts=(("sprayer-3", "wet"), ("sprayer-4", "wet if it sprays")),
     )
@@ -229,7 +225,7 @@ def test_the_plan_sees_what_was_said_and_who_was_not_reached(database: Database)
         to="manager@farm.example",
         machines=("sprayer-3", "sprayer-4"),
         duties=("protect|sprayer-3|2026-10-19",),
-        subject="Two machines freeze tonight",
+        subject="Sprayer 3 freezes tonight",
         created_at=NOW,
         refers_to=None,
         facts=(("sprayer-3", "wet"), ("sprayer-4", "wet if it sprays")),

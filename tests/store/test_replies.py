@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.store import notices, outbox, replies, secret
 from carewatch.store.database import Database
 from carewatch.store.notices import NoticeState
+from tests.letters import day_notice
 
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -65,18 +65,13 @@ def test_old_replies_are_forgotten(database: Database) -> None:
 
 
 def queue(database: Database, person: str) -> str:
-    one = Notice(
-        key=f"day|{person}",
-        kind=NoticeKind.DAY,
+    one = day_notice(
+        f"day|{person}",
         person=person,
+        at=NOW,
+        hours=24,
         to=f"{person.title()}@farm.example",
-        machines=("sprayer-3",),
         duties=("protect|sprayer-3|2026-10-19",),
-        subject="Sprayer 3 freezes tonight",
-        text="",
-        html="",
-        created_at=NOW,
-        not_after=NOW + 24 * HOUR,
     )
     message_id = f"<{person}@farm.example>"
     with database.transaction() as tx:
