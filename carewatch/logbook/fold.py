@@ -15,7 +15,7 @@ from carewatch.logbook.order import CLOCK_DOUBT, effective_at, in_order, known_e
 from carewatch.logbook.shift import Shift, latest_shift
 from carewatch.logbook.state import ASSUMED, MachineState, Whereabouts
 from carewatch.logbook.voids import standing, stories
-from carewatch.logbook.whereabouts import stays
+from carewatch.logbook.whereabouts import HeatWord, heat_words, stays
 from carewatch.roster.model import Machine, PlaceKind, Roster
 
 IF_USED = "if-used"
@@ -23,7 +23,13 @@ _SHELTER = (PlaceKind.OUTDOORS, PlaceKind.OPEN_ROOF, PlaceKind.UNHEATED_SHED, Pl
 
 
 def fold(
-    machine: Machine, roster: Roster, entries: Iterable[Entry], *, at: datetime, known_until: datetime | None = None
+    machine: Machine,
+    roster: Roster,
+    entries: Iterable[Entry],
+    *,
+    at: datetime,
+    known_until: datetime | None = None,
+    heat: Sequence[HeatWord] = (),
 ) -> MachineState:
     """What the logbook says of a machine.
 
@@ -37,6 +43,8 @@ def fold(
         The moment asked about (aware); what happened later is left out.
     known_until : datetime, optional
         Only entries recorded up to here are known; None: all.
+    heat : sequence of HeatWord
+        What the entries of other machines say of the heat of the shops they stand in.
 
     Returns
     -------
@@ -47,14 +55,30 @@ def fold(
     after_corrections = standing(known, machine, roster)
     every = in_order((*after_corrections.stands, *after_corrections.doubted))
     told = [
-        _Story(machine, roster, [entry for entry in every if entry.id not in left_out], at)
+        _Story(machine, roster, [entry for entry in every if entry.id not in left_out], at, heat)
         for left_out in stories(after_corrections)
     ]
     return _state(machine, roster, told, every, at)
 
 
+def heat_said(machine: Machine, roster: Roster, entries: Iterable[Entry], *, at: datetime) -> tuple[HeatWord, ...]:
+    """What one machine's entries say of the heat of the shops it stood in; in doubt only that it is off."""
+    known = known_entries(machine.id, entries, at=at, known_until=None)
+    after_corrections = standing(known, machine, roster)
+    every = in_order((*after_corrections.stands, *after_corrections.doubted))
+    doubted = {entry.id for entry in after_corrections.doubted}
+    words = heat_words(machine, roster, in_order((*every, *unwritten_uses(machine, every))))
+    return tuple(word for word in words if not (word.is_on and word.known_by in doubted))
+
+
 def wet_if_used(
-    machine: Machine, roster: Roster, entries: Iterable[Entry], *, at: datetime, used_at: datetime
+    machine: Machine,
+    roster: Roster,
+    entries: Iterable[Entry],
+    *,
+    at: datetime,
+    used_at: datetime,
+    heat: Sequence[HeatWord] = (),
 ) -> MachineState:
     """The state it would be in if it sprayed until `used_at` and nothing was done after: all sides wet, outdoors."""
     use = Entry(
@@ -68,16 +92,18 @@ def wet_if_used(
         detail=Sprayed(sides=machine.side_keys),
     )
     known = [entry for entry in entries if entry.recorded_at <= at]
-    return fold(machine, roster, [*known, use], at=max(at, used_at))
+    return fold(machine, roster, [*known, use], at=max(at, used_at), heat=heat)
 
 
 class _Story:
     """One reading of the logbook: what follows if exactly these entries are true."""
 
-    def __init__(self, machine: Machine, roster: Roster, entries: Sequence[Entry], at: datetime) -> None:
+    def __init__(
+        self, machine: Machine, roster: Roster, entries: Sequence[Entry], at: datetime, heat: Sequence[HeatWord]
+    ) -> None:
         with_use = in_order((*entries, *unwritten_uses(machine, entries)))
         self.boom: Boom = boom_after(machine, with_use)
-        self.stays: tuple[Whereabouts, ...] = stays(machine, roster, with_use, at=at)
+        self.stays: tuple[Whereabouts, ...] = stays(machine, roster, with_use, at=at, heat=heat)
         self.shift: Shift = latest_shift(with_use)
         self.flags: Mapping[EntryKind, bool] = _flags(with_use)
 

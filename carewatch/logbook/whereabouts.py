@@ -13,6 +13,7 @@ from carewatch.roster.model import Machine, Place, PlaceKind, Roster, Site
 
 BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)  # a date before any entry: where it stood before anybody said so
 WARM_C = 5.0  # chosen: a reading this warm in a heated shop confirms the heat
+FOR_EVER = datetime.max.replace(tzinfo=UTC)
 COLD_C = 2.0  # chosen: a reading this cold says that the heat is off, whatever was said before
 
 
@@ -27,7 +28,21 @@ class _Spot:
     heat_confirmed_for_h: float = 0.0
 
 
-def stays(machine: Machine, roster: Roster, entries: Sequence[Entry], *, at: datetime) -> tuple[Whereabouts, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatWord:
+    """What the entry `known_by` of one machine says of the heat of the shop it stood in; it holds for all in there."""
+
+    machine: str
+    site: str
+    place: str | None
+    at: datetime
+    is_on: bool
+    known_by: str
+
+
+def stays(
+    machine: Machine, roster: Roster, entries: Sequence[Entry], *, at: datetime, heat: Sequence[HeatWord] = ()
+) -> tuple[Whereabouts, ...]:
     """Whereabouts over time, oldest first, from sorted entries (unwritten uses included); the last one is at `at`.
 
     Notes
@@ -35,12 +50,25 @@ def stays(machine: Machine, roster: Roster, entries: Sequence[Entry], *, at: dat
     Before anybody said where it stands: its home, assumed, with no heat confirmed. After use: outdoors, at the worse
     of home and the last site it was said to work at (the larger `colder_c`; on a tie the work site), until somebody
     says; the other one stays in `or_at`. A use within the clock doubt of another person's word counts as after it.
+    `heat`: what the entries of other machines say of the heat of their shops. A shop whose heat was reported off stays
+    unheated, also for who comes in later, until somebody says that it is on or reads a warm thermometer there.
     """
-    walk = _Walk(machine, roster)
-    for entry in _uses_last_where_in_doubt(entries):
-        walk.take(entry)
+    walk = _walked(machine, roster, entries, heat)
     walk.let_heat_run_out(at)
     return tuple(walk.stays)
+
+
+def heat_words(machine: Machine, roster: Roster, entries: Sequence[Entry]) -> tuple[HeatWord, ...]:
+    """What a machine's sorted entries (unwritten uses included) say of the heat of the shops it stood in."""
+    return tuple(_walked(machine, roster, entries, ()).said)
+
+
+def _walked(machine: Machine, roster: Roster, entries: Sequence[Entry], heat: Sequence[HeatWord]) -> _Walk:
+    walk = _Walk(machine, roster, heat)
+    for entry in _uses_last_where_in_doubt(entries):
+        walk.take(entry)
+    walk.hear_until(FOR_EVER)
+    return walk
 
 
 def _uses_last_where_in_doubt(entries: Sequence[Entry]) -> list[Entry]:
@@ -65,8 +93,12 @@ def _uses_last_where_in_doubt(entries: Sequence[Entry]) -> list[Entry]:
 class _Walk:
     """Walks through the entries and lays one stay after the other."""
 
-    def __init__(self, machine: Machine, roster: Roster) -> None:
+    def __init__(self, machine: Machine, roster: Roster, heat: Sequence[HeatWord]) -> None:
+        self.machine = machine
         self.roster = roster
+        self.unheard = sorted(heat, key=lambda word: (word.at, not word.is_on, word.known_by), reverse=True)
+        self.said: list[HeatWord] = []
+        self.without_heat: set[tuple[str, str | None]] = set()
         self.spots: dict[tuple[str, str | None], _Spot] = {}
         self.home = self.spot_at(machine.home_site, machine.home_place)
         self.worked = self.home
@@ -75,15 +107,16 @@ class _Walk:
         self.stays = [_stay(self.home, since=BEGINNING, known_by=ASSUMED, is_assumed=True)]
 
     def take(self, entry: Entry) -> None:
+        self.hear_until(effective_at(entry))
         at = max(effective_at(entry), self.stays[-1].since)  # a use in doubt counts as after the move
         self.let_heat_run_out(at)
         match entry.detail:
             case Moved(site=site_id, place=place_id):
                 self.moved(site_id, place_id, entry, at)
             case HeatChanged(is_on=is_on):
-                self.heat(is_on=is_on, entry=entry, at=at)
+                self.say(is_on=is_on, entry=entry, at=at)
             case AirMeasured(air_c=air_c) if air_c >= WARM_C or air_c <= COLD_C:
-                self.heat(is_on=air_c >= WARM_C, entry=entry, at=at)
+                self.say(is_on=air_c >= WARM_C, entry=entry, at=at)
             case Sprayed() | Filled():
                 self.used(entry, at)
             case _:
@@ -98,7 +131,8 @@ class _Walk:
         if self.spot.kind is PlaceKind.OUTDOORS:
             self.worked = self.spot
         stay = _stay(self.spot, since=at, known_by=entry.id, is_assumed=False)
-        self.lay(_with_heat(stay, self.spot, at) if self.spot.kind is PlaceKind.HEATED_SHOP else stay)
+        is_heated = self.spot.kind is PlaceKind.HEATED_SHOP and (site_id, place_id) not in self.without_heat
+        self.lay(_with_heat(stay, self.spot, at) if is_heated else stay)
 
     def spot_at(self, site_id: str, place_id: str | None) -> _Spot:
         """The spot of these ids, looked up once; KeyError if the roster has none."""
@@ -113,11 +147,31 @@ class _Walk:
         """The place itself if it is outdoors, else anywhere outdoors at its site."""
         return spot if spot.kind is PlaceKind.OUTDOORS else self.spot_at(spot.site, None)
 
-    def heat(self, *, is_on: bool, entry: Entry, at: datetime) -> None:
-        if self.spot.kind is not PlaceKind.HEATED_SHOP:
+    def say(self, *, is_on: bool, entry: Entry, at: datetime) -> None:
+        """Take an own word about the heat, if it stands in a shop that has one."""
+        if self.spot.kind is PlaceKind.HEATED_SHOP:
+            word = HeatWord(
+                machine=self.machine.id, site=self.spot.site, place=self.spot.place, at=at, is_on=is_on,
+                known_by=entry.id,
+            )  # fmt: skip
+            self.said.append(word)
+            self.hear(word)
+
+    def hear_until(self, at: datetime) -> None:
+        """Take what the others said up to `at`."""
+        while self.unheard and self.unheard[-1].at <= at:
+            self.hear(self.unheard.pop())
+
+    def hear(self, word: HeatWord) -> None:
+        """Take a word about the heat of any shop; it lays a new stay if this machine stands in it."""
+        where = (word.site, word.place)
+        (self.without_heat.discard if word.is_on else self.without_heat.add)(where)
+        if (self.spot.site, self.spot.place) != where or self.spot.kind is not PlaceKind.HEATED_SHOP:
             return
-        base = _stay(self.spot, since=at, known_by=entry.id, is_assumed=self.stays[-1].is_assumed)
-        self.lay(_with_heat(base, self.spot, at) if is_on else base)
+        at = max(word.at, self.stays[-1].since)
+        self.let_heat_run_out(at)
+        base = _stay(self.spot, since=at, known_by=word.known_by, is_assumed=self.stays[-1].is_assumed)
+        self.lay(_with_heat(base, self.spot, at) if word.is_on else base)
 
     def used(self, entry: Entry, at: datetime) -> None:
         if self.is_used_since:

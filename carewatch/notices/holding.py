@@ -9,7 +9,7 @@ from carewatch.fluids.liquid import LiquidKind
 from carewatch.logbook.state import Contents, Fill
 from carewatch.notices.who import name_of
 from carewatch.notices.words import PLACE_WORDS, Reader, listed
-from carewatch.roster.model import Roster, valve_part
+from carewatch.roster.model import PlaceKind, Roster, valve_part
 
 UNCONFIRMED_AFTER = timedelta(days=7)
 KIND_WORDS = {
@@ -26,7 +26,15 @@ def place_sentence(one: MachineFacts) -> str:
     stands = one.state.stands
     name = next((place.name for place in one.site.places if place.id == stands.place), one.site.name)
     doubt = " (assumed: nobody said where it stands)" if stands.is_assumed else ""
-    return f"At {name}, {PLACE_WORDS[stands.kind]}{doubt}."
+    return f"At {name}, {_kind_words(one)}{doubt}."
+
+
+def _kind_words(one: MachineFacts) -> str:
+    stands = one.state.stands
+    built_as = next((place.kind for place in one.site.places if place.id == stands.place), stands.kind)
+    if built_as is PlaceKind.HEATED_SHOP and stands.kind is not PlaceKind.HEATED_SHOP:
+        return "heat off or not confirmed: counts as an unheated shed"
+    return PLACE_WORDS[stands.kind]
 
 
 def holds_sentence(one: MachineFacts, roster: Roster, reader: Reader, now: datetime) -> str:

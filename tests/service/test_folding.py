@@ -4,64 +4,32 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from carewatch.logbook.entries import Channel, Detail, Entry, EntryKind, HeatChanged, Moved
-from carewatch.roster.model import PlaceKind, Roster
+import pytest
+
+from carewatch.logbook.entries import AirMeasured, Channel, Detail, Entry, EntryKind, HeatChanged, Moved, Voided
+from carewatch.roster.model import PlaceKind
 from carewatch.roster.reading import parse_roster
 from carewatch.service.folding import Folds, machines_now
+from tests.service.farm import FLEET, MACHINE
 
 NOW = datetime(2026, 10, 20, 18, 0, tzinfo=UTC)
-FLEET = """
-[fleet]
-id = "f"
-name = "Farm"
-zone = "Europe/London"
-[[site]]
-id = "s"
-name = "Site"
-lat_deg = 52.0
-lon_deg = 0.0
-elevation_m = 20
-zone = "Europe/London"
-contacts = ["mia"]
-  [[site.place]]
-  id = "shop"
-  name = "Shop"
-  kind = "heated_shop"
-  [[site.place]]
-  id = "barn"
-  name = "Other shop"
-  kind = "heated_shop"
-[[person]]
-id = "mia"
-name = "Mia"
-roles = ["manager", "operator"]
-email = "mia@farm.example"
+BARN = """
+[[site.place]]  # of the last site: the hill
+id = "barn"
+name = "barn"
+kind = "heated_shop"
 """
-MACHINE = """
-[[machine]]
-id = "{id}"
-name = "Sprayer {id}"
-home_site = "s"
-home_place = "shop"
-operators = ["mia"]
-boom_width_m = 24
-sections = [12, 12]
-tank_l = 3000
-rinse_tank_l = 300
-nozzle_size = "04"
-nozzle_pressure_kpa = 300
-"""
-
-
-def roster() -> Roster:
-    text = FLEET + "".join(MACHINE.format(id=one) for one in ("a", "b", "c"))
-    return parse_roster({"f.toml": text})[0]
+ROSTER = (
+    FLEET
+    + BARN
+    + "".join(MACHINE.format(id=one, name=f"Sprayer {one}", site="yard", place="gravel") for one in ("a", "b", "c"))
+)
 
 
 def entry(number: int, machine: str, kind: EntryKind, detail: Detail, *, hours_ago: float) -> Entry:
     at = NOW - timedelta(hours=hours_ago)
     return Entry(
-        id=f"e{number}", machine=machine, kind=kind, happened_at=at, recorded_at=at, by="mia", channel=Channel.COMMAND,
+        id=f"e{number}", machine=machine, kind=kind, happened_at=at, recorded_at=at, by="noah", channel=Channel.COMMAND,
         detail=detail,
     )  # fmt: skip
 
@@ -70,14 +38,14 @@ def kinds(*entries: Entry, folds: Folds | None = None, now: datetime = NOW) -> d
     books: dict[str, tuple[Entry, ...]] = {}
     for one in entries:
         books[one.machine] = (*books.get(one.machine, ()), one)
-    found = machines_now(folds or Folds(), roster(), books, now=now)
+    found = machines_now(folds or Folds(), parse_roster({"fleet.toml": ROSTER})[0], books, now=now)
     return {one.machine.id: one.state.stands.kind for one in found}
 
 
 INSIDE = [
-    entry(1, "a", EntryKind.MOVED, Moved(site="s", place="shop"), hours_ago=10),
-    entry(2, "b", EntryKind.MOVED, Moved(site="s", place="shop"), hours_ago=9),
-    entry(3, "c", EntryKind.MOVED, Moved(site="s", place="barn"), hours_ago=9),
+    entry(1, "a", EntryKind.MOVED, Moved(site="yard", place="shop"), hours_ago=10),
+    entry(2, "b", EntryKind.MOVED, Moved(site="yard", place="shop"), hours_ago=9),
+    entry(3, "c", EntryKind.MOVED, Moved(site="hill", place="barn"), hours_ago=9),
 ]
 OFF = entry(4, "a", EntryKind.HEAT_CHANGED, HeatChanged(is_on=False), hours_ago=2)
 
@@ -95,9 +63,24 @@ def test_heat_back_on_is_back_for_all_in_that_shop():
     assert kinds(*INSIDE, OFF, back)["b"] is PlaceKind.HEATED_SHOP
 
 
-def test_a_machine_that_came_in_later_is_warm_by_its_own_word_only():
-    late = entry(6, "c", EntryKind.MOVED, Moved(site="s", place="shop"), hours_ago=1)
-    assert kinds(*INSIDE[:2], OFF, late)["b"] is PlaceKind.UNHEATED_SHED
+@pytest.mark.parametrize("late", ["c", "a"])
+def test_a_machine_that_comes_in_after_the_power_cut_is_not_warm_until_somebody_says_so(late):
+    came = entry(6, late, EntryKind.MOVED, Moved(site="yard", place="shop"), hours_ago=1)
+    assert kinds(*INSIDE[:2], OFF, came)[late] is PlaceKind.UNHEATED_SHED
+    read = entry(7, "b", EntryKind.AIR_MEASURED, AirMeasured(air_c=9.0), hours_ago=0.5)
+    assert kinds(*INSIDE[:2], OFF, came, read)[late] is PlaceKind.HEATED_SHOP
+
+
+def test_what_is_known_of_a_neighbours_shop_names_the_entry_it_is_known_by():
+    folds = Folds()
+    books = {"a": (INSIDE[0], OFF), "b": (INSIDE[1],)}
+    _, b, _ = machines_now(folds, parse_roster({"fleet.toml": ROSTER})[0], books, now=NOW)
+    assert b.state.stands.known_by == OFF.id
+
+
+def test_a_word_taken_back_does_not_count_for_the_neighbour_either():
+    back = entry(8, "a", EntryKind.VOIDED, Voided(entry=OFF.id, reason="wrong shop"), hours_ago=1.9)
+    assert kinds(*INSIDE, OFF, back)["b"] is PlaceKind.HEATED_SHOP
 
 
 def test_what_is_remembered_is_what_is_folded_anew():
