@@ -6,7 +6,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from carewatch.logbook.entries import Assigned, Declined, Entry, EntryKind, HeatChanged, Promised, RiskAccepted
+from carewatch.logbook.entries import (
+    AirMeasured,
+    Assigned,
+    Declined,
+    Entry,
+    EntryKind,
+    HeatChanged,
+    Promised,
+    RiskAccepted,
+)
+from carewatch.logbook.whereabouts import WARM_C
 from carewatch.roster.model import PlaceKind
 
 # A flush alone is none: clean water freezes sooner than most of what was in there.
@@ -75,4 +85,6 @@ def _may_protect(entry: Entry, stands: PlaceKind) -> bool:
         return stands is not PlaceKind.OUTDOORS
     if isinstance(entry.detail, HeatChanged):
         return entry.detail.is_on
+    if isinstance(entry.detail, AirMeasured):
+        return stands is PlaceKind.HEATED_SHOP and entry.detail.air_c >= WARM_C
     return entry.kind in EVIDENCE_OF_PROTECTION

@@ -32,6 +32,10 @@ class DutyState(StrEnum):
     CANCELLED = "cancelled"
 
 
+UNDONE = frozenset({DutyState.OPEN, DutyState.LAPSED})
+"""Nobody has done it, promised it in time or decided to leave it: it wants a hand."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duty:
     """One duty. `key` is unique for ever: `protect|sprayer-3|2026-10-19`. `night` is the night or shift date it is for.

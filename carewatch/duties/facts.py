@@ -11,7 +11,7 @@ from carewatch.duties.duty import Duty
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry, EntryKind
 from carewatch.logbook.state import Fill, MachineState
-from carewatch.roster.model import Fleet, Machine, Roster, Site
+from carewatch.roster.model import Fleet, Machine, PlaceKind, Roster, Site
 from carewatch.weather.forecast import SiteWeather
 
 NIGHT_IS_OVER_AT = time(4)  # chosen: from here on "tonight" means the evening to come, not the night that is ending
@@ -44,6 +44,11 @@ class MachineFacts:
     def has_only_pockets(self) -> bool:
         """Whether every valve side is blown out: the second best was done, indoors or antifreeze would be better."""
         return all(self.state.contents[part].fill is not Fill.FULL for part in self.machine.valve_parts)
+
+    def is_heated_until(self, at: datetime) -> bool:
+        """Whether it stands in a heated shop whose heat is confirmed until then: that needs no forecast."""
+        until = self.state.stands.heat_known_until
+        return self.state.stands.kind is PlaceKind.HEATED_SHOP and until is not None and until >= at
 
     def is_frozen_before(self, night: date) -> bool:
         """Whether ice stands in it before that night begins; somebody who thawed it that day knows better."""

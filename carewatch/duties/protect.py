@@ -12,6 +12,7 @@ from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import Facts, MachineFacts, at_local, by_machine, tonight
 from carewatch.duties.rinse import AFTER_LAST_ACTIVITY, planned_end_at
 from carewatch.freeze.outlook import Outlook
+from carewatch.logbook.entries import Entry
 from carewatch.weather.nights import night_on
 
 LIKELY_CHANCE = 0.5  # above: "freezes"; from the threshold up to it: "could freeze"
@@ -112,6 +113,8 @@ def _moved_on(one: MachineFacts, known: Duty, outlook: Outlook | None, now: date
     if night_on(known.night, one.site.tz).end_at <= now:
         return replace(duty, state=DutyState.LAPSED if known.state in STILL_POSSIBLE else known.state)
     if outlook is None or outlook.chance is None:  # nothing new is known: neither closed nor opened again by that
+        if evidence and _came_into_heat(one, known, evidence):
+            return replace(duty, state=DutyState.DONE)
         return replace(duty, state=known.state if is_closed else _answered_state(answers, now))
     duty = replace(duty, because=outlook.because)
     if outlook.is_assessed and outlook.chance < CLOSING_SHARE * one.fleet.threshold_tonight:
@@ -127,6 +130,12 @@ def _moved_on(one: MachineFacts, known: Duty, outlook: Outlook | None, now: date
         passed = known.due_at <= now
         duty = duty if passed else replace(duty, due_at=deadline(one, outlook, opened_at=known.opened_at))
     return replace(duty, state=_answered_state(answers, now))
+
+
+def _came_into_heat(one: MachineFacts, known: Duty, evidence: Entry) -> bool:
+    """Whether it was brought into heat for the whole night before the early ice of the last forecast there was."""
+    in_time = evidence.happened_at <= known.due_at + timedelta(minutes=one.machine.protect_min)
+    return in_time and one.is_heated_until(night_on(known.night, one.site.tz).end_at)
 
 
 def _answered_state(answers: Answers, now: datetime) -> DutyState:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from carewatch.duties.answers import answers_to
-from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.duty import UNDONE, Duty, DutyKind, DutyState
 from carewatch.duties.facts import Facts, MachineFacts, at_local, by_machine, local_day
 from carewatch.logbook.shift import SHIFT_GAP
 from carewatch.weather.nights import NOON
@@ -17,14 +17,13 @@ AFTER_LAST_ACTIVITY = timedelta(minutes=10)
 AFTER_SHIFT = timedelta(hours=2)  # the evening message passes quiet hours for this long after the last activity
 STARTED = "%Y-%m-%dT%H:%MZ"
 TIME_FOR_BOTH = timedelta(hours=2)  # chosen: told this long before the deadline, both can still be done
-WANTS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
 STILL_DUE = frozenset({DutyState.OPEN, DutyState.ACCEPTED})
 
 
 def rinse_duties(facts: Facts, protects: Iterable[Duty], now: datetime) -> list[Duty]:
     """Rinse duties: for the latest shift of each machine, and older open ones that a new shift has overtaken."""
     duties, ledger = [], by_machine(duty for duty in facts.duties.values() if duty.kind is DutyKind.RINSE)
-    protect_by = {duty.machine: duty.due_at for duty in protects if duty.state in WANTS_A_HAND}
+    protect_by = {duty.machine: duty.due_at for duty in protects if duty.state in UNDONE}
     for one in facts.machines:
         known = ledger.get(one.machine.id, [])
         current = _for_latest_shift(one, known, protect_by.get(one.machine.id), now)

@@ -16,10 +16,9 @@ from carewatch.logbook.shift import Shift, latest_shift
 from carewatch.logbook.state import ASSUMED, MachineState, Whereabouts
 from carewatch.logbook.voids import standing, stories
 from carewatch.logbook.whereabouts import HeatWord, heat_words, stays
-from carewatch.roster.model import Machine, PlaceKind, Roster
+from carewatch.roster.model import LEAST_SHELTER_FIRST, Machine, Roster
 
 IF_USED = "if-used"
-_SHELTER = (PlaceKind.OUTDOORS, PlaceKind.OPEN_ROOF, PlaceKind.UNHEATED_SHED, PlaceKind.HEATED_SHOP)
 
 
 def fold(
@@ -158,4 +157,4 @@ def _shift_order(shift: Shift) -> float:
 
 def _shelter_order(told: tuple[Whereabouts, ...]) -> tuple[int, float, str]:
     now = told[-1]
-    return (_SHELTER.index(now.kind), -now.colder_c, "" if now.known_by == ASSUMED else now.known_by)
+    return (LEAST_SHELTER_FIRST.index(now.kind), -now.colder_c, "" if now.known_by == ASSUMED else now.known_by)

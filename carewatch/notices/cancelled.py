@@ -1,4 +1,4 @@
-"""The night turned mild: a cancelling notice that refers to the first, to those who were told. Silence is no answer."""
+"""No longer in danger: a cancelling notice that refers to the first, to those who were told. Silence is no answer."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from math import isfinite
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts
 from carewatch.notices.desk import Desk
+from carewatch.notices.holding import place_sentence
 from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import NOT_OFFICIAL, source_line
 from carewatch.notices.notice import Notice, NoticeKind
@@ -26,7 +27,7 @@ def cancelling_mails(desk: Desk) -> Iterator[Notice]:
         if duty is None or duty.state is not DutyState.CANCELLED or one.state.is_retired:
             continue
         for person_id in dict.fromkeys(notice.person for notice in desk.about(duty)):
-            person = next((person for person in desk.facts.roster.people if person.id == person_id), None)
+            person = desk.facts.roster.find_person(person_id)
             if person and _last_word(desk, person, duty) in ASKED_FOR_IT and not desk.address.is_quiet(person):
                 groups.setdefault(person, []).append((one, duty))
     for person, found in groups.items():
@@ -47,10 +48,10 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
     first, last = (choose(told, key=lambda notice: notice.created_at) for choose in (min, max))
     letter = Letter(
         subject=f"No longer needed tonight: protecting {names}",
-        opening=f"The night looks milder now. This takes back the message of {reader.day_and_clock(first.created_at)}: "
-        f'"{first.subject}".',
+        opening=f"As it looks now, {'it needs' if len(found) == 1 else 'they need'} no protection tonight. "
+        f'This takes back the message of {reader.day_and_clock(first.created_at)}: "{first.subject}".',
         rows=tuple(
-            Row(tag="MILDER", machine=one.machine.name, lines=(_line(one, duty, reader),)) for one, duty in found
+            Row(tag="NO NEED", machine=one.machine.name, lines=(_line(one, duty, reader),)) for one, duty in found
         ),
         rest=_still_to_do(desk, machines),
         footer=(source_line(machines, found[0][1].night, reader, desk.now), NOT_OFFICIAL),
@@ -70,10 +71,10 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
 def _line(one: MachineFacts, duty: Duty, reader: Reader) -> str:
     outlook = one.outlook(duty.night)
     if outlook is None or outlook.coldest_air_c is None or outlook.margin_c is None:
-        return "Nothing in it would freeze."
+        return f"{place_sentence(one)} Nothing in it would freeze."
     coldest = f"Coldest air now {reader.temperature(outlook.coldest_air_c)}"
     if not isfinite(outlook.margin_c) or outlook.margin_c >= 0:
-        return f"{coldest}."
+        return f"{place_sentence(one)} {coldest}: nothing in it would freeze."
     return f"{coldest}; ice only if the night is {reader.difference(outlook.margin_c)} colder than that."
 
 

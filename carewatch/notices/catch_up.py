@@ -20,7 +20,7 @@ def catch_up_mails(desk: Desk) -> Iterator[Notice]:
         if notice.kind not in (NoticeKind.CATCH_UP, NoticeKind.TEST):
             groups.setdefault(notice.person, []).append(notice)
     for person_id, missed in groups.items():
-        person = next((person for person in desk.facts.roster.people if person.id == person_id), None)
+        person = desk.facts.roster.find_person(person_id)
         if person is None or desk.address.is_quiet(person):
             continue
         reader = desk.reader(person, [])

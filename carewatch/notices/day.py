@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
-from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.duty import UNDONE, Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts, at_local, local_day
 from carewatch.duties.protect import Level, level_of
 from carewatch.notices.day_words import Table, day_letter
@@ -15,7 +15,6 @@ from carewatch.notices.said import EARLIER_BY, NIGHT_KINDS, is_news, last_said, 
 from carewatch.notices.still_wet import late_at
 from carewatch.roster.model import Fleet, Person
 
-NEEDS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
 USED_LATELY = timedelta(days=3)  # chosen: sprayed this recently, it may well spray today
 IF_USED_REMEMBERED = timedelta(hours=70)  # chosen: three day mails, whatever the clocks do in between
 DAMAGE_AIR_C = -3.9  # 25 °F with product left in the boom does damage (common practice, no source)
@@ -91,7 +90,7 @@ def _sort(desk: Desk, machines: Sequence[MachineFacts]) -> Table:
             if levels[one.machine.id] is level and (duty := duties[one.machine.id]) and duty.state in states
         )
 
-    freezes, could = pick(Level.FREEZES, NEEDS_A_HAND), pick(Level.COULD, NEEDS_A_HAND)
+    freezes, could = pick(Level.FREEZES, UNDONE), pick(Level.COULD, UNDONE)
     promised = pick(Level.FREEZES, frozenset({DutyState.PROMISED})) + pick(Level.COULD, frozenset({DutyState.PROMISED}))
     unknown = tuple(one for one in machines if levels[one.machine.id] is Level.NOT_ASSESSED)
     if_used = tuple(one for one in machines if levels[one.machine.id] is Level.SAFE and _freezes_if_used(desk, one))

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from carewatch.duties.answers import answers_to
-from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.duty import Duty, DutyState
 from carewatch.duties.facts import MachineFacts, local_day
 from carewatch.duties.protect import Level
 from carewatch.notices.desk import Desk
@@ -125,7 +125,7 @@ def _subject(desk: Desk, table: Table, reader: Reader, *, is_worse: bool) -> str
         return f"{start}: protect {names} {by}{could}"
     if table.unflushed:
         names = listed(dict.fromkeys(one.machine.name for one, _ in table.unflushed))
-        frozen = any(_must_thaw(desk, one) for one, _ in table.unflushed)
+        frozen = any(desk.must_thaw(one) for one, _ in table.unflushed)
         before = "thaw and look, then flush" if frozen else "flush before the first fill"
         return f"Not flushed after work: {names} - {before}{could}"
     return f"Freezes tonight if used: {listed(one.machine.name for one in table.if_used)}{could}"
@@ -188,12 +188,8 @@ def _promise_words(desk: Desk, one: MachineFacts, reader: Reader) -> str:
     return f"{one.machine.name} ({who}, by {reader.clock(answers.promised_until)})"
 
 
-def _must_thaw(desk: Desk, one: MachineFacts) -> bool:
-    return any(found is one for found, _ in desk.open_duties(DutyKind.THAW))
-
-
 def _unflushed_lines(desk: Desk, one: MachineFacts, duty: Duty) -> tuple[str, ...]:
     missing = [side.label for side in one.machine.sides if side.key in one.state.unrinsed_sides]
     which = "both sides" if len(missing) > 1 else f"the {missing[0]} side" if len(one.machine.sides) > 1 else "it"
     what = f"Flush {which} before the first fill"
-    return (*duty.because, f"{what}, but thaw and look first." if _must_thaw(desk, one) else f"{what}.")
+    return (*duty.because, f"{what}, but thaw and look first." if desk.must_thaw(one) else f"{what}.")

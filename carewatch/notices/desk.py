@@ -96,6 +96,13 @@ class Desk:
                 if duty.kind is kind and duty.state is DutyState.OPEN:
                     yield one, duty
 
+    def must_thaw(self, one: MachineFacts) -> bool:
+        """Whether it may be frozen from an earlier night and nobody has looked yet."""
+        return any(
+            duty.kind is DutyKind.THAW and duty.state is DutyState.OPEN
+            for duty in self.of_machine.get(one.machine.id, ())
+        )
+
     def by_first_contact(self, fleet: Fleet) -> dict[str, list[MachineFacts]]:
         """The fleet's machines by the person told first of them."""
         groups: dict[str, list[MachineFacts]] = {}

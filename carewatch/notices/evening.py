@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta
 
-from carewatch.duties.duty import Duty, DutyKind, DutyState
+from carewatch.duties.duty import UNDONE, Duty, DutyKind
 from carewatch.duties.facts import MachineFacts, local_day
 from carewatch.duties.rinse import AFTER_SHIFT, BEFORE_SHIFT_END, leaves_field_at, planned_end_at, rinse_key, told_at
 from carewatch.notices.desk import Desk
@@ -15,7 +15,6 @@ from carewatch.notices.still_wet import late_at
 from carewatch.notices.who import last_user
 from carewatch.roster.model import Person
 
-WANTS_A_HAND = frozenset({DutyState.OPEN, DutyState.LAPSED})
 IDLE_TOLD_BEFORE = timedelta(hours=2)  # chosen: a machine without a shift is spoken of this long before the deadline
 
 
@@ -67,13 +66,13 @@ def _open_duties(desk: Desk, one: MachineFacts) -> tuple[Duty | None, Duty | Non
         rinse = None
     if say and desk.now > say.due_at:
         say = None
-    return tuple(duty if duty and duty.state in WANTS_A_HAND else None for duty in (rinse, protect, say))  # type: ignore[return-value]
+    return tuple(duty if duty and duty.state in UNDONE else None for duty in (rinse, protect, say))  # type: ignore[return-value]
 
 
 def _is_evening_of(desk: Desk, one: MachineFacts, rinse: Duty) -> bool:
     leaves_at = leaves_field_at(one)
     protect = desk.protect(one)
-    protect_by = protect.due_at if protect and protect.state in WANTS_A_HAND else None
+    protect_by = protect.due_at if protect and protect.state in UNDONE else None
     is_time = leaves_at is not None and told_at(one, leaves_at=leaves_at, protect_by=protect_by) <= desk.now
     return is_time and desk.now <= rinse.due_at
 

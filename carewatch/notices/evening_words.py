@@ -15,12 +15,12 @@ from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import (
     NOT_OFFICIAL,
     PROTECT_OPTIONS,
-    keeper_of,
+    answer_line,
     may_hold_fertilizer,
     protect_choice,
     protect_steps,
     source_line,
-    way_words,
+    thaw_first,
 )
 from carewatch.notices.words import Reader, listed
 from carewatch.roster.model import Person, Role
@@ -64,7 +64,7 @@ def evening_letter(desk: Desk, person: Person, items: Sequence[Item]) -> Letter:
         steps_heading="" if is_rinse or not is_protect else "Do the first that is possible:",
         steps=tuple(_steps(items, reader)),
         cautions=_cautions(is_rinse=is_rinse, is_protect=is_protect),
-        answer=way_words(desk.told.ways, keeper=keeper_of(desk, person), is_one=len(items) == 1),
+        answer=answer_line(desk, person, machines),
         options=_options(items),
         rest=(
             *(
@@ -134,6 +134,7 @@ def _row(desk: Desk, item: Item, reader: Reader) -> Row:
         word = "will" if item.level is Level.FREEZES else "could"
         by = f" Protect it by {reader.clock(item.protect.due_at)}." if item.protect.due_at > desk.now else ""
         lines.append(f"Tonight {reader.temperature(outlook.coldest_air_c)}: what stays in it {word} freeze.{by}")
+    lines += thaw_first(desk, item.one)
     tag = "FLUSH" if item.rinse else "PROTECT" if item.protect else "SAY"
     return Row(tag=tag, machine=item.one.machine.name, lines=tuple(lines))
 
@@ -142,7 +143,7 @@ def _sprayed_lines(one: MachineFacts, rinse: Duty, reader: Reader) -> Iterator[s
     sprayed_at, opened, sides = one.state.last_sprayed_at, one.state.last_opened_sides, one.machine.sides
     is_half = 0 < len(one.state.unrinsed_sides) < len(sides)
     open_words = f" ({_labels(one, opened)} side open)" if opened and len(opened) < len(sides) else ""
-    yield f"Sprayed until {reader.clock(sprayed_at)}{open_words}." if sprayed_at else "Sprayed today."
+    yield f"Spraying reported until {reader.clock(sprayed_at)}{open_words}." if sprayed_at else "Sprayed today."
     yield from rinse.because
     if len(sides) > 1 and not is_half:
         yield "So open both."
@@ -161,6 +162,8 @@ def _steps(items: Sequence[Item], reader: Reader) -> Iterator[str]:
 
 
 def _flush_step(one: MachineFacts, reader: Reader) -> str:
+    if one.machine.rinse_tank_l <= 0.0:
+        return "Bring clean water before it is parked, then flush every side that sprayed."
     plan = flush_plan(one.machine, sides_needed=one.state.unrinsed_sides or one.machine.side_keys)
     labels = [side.label for side in one.machine.sides if side.key in plan.sides]
     minutes = f"about {max(1, round(plan.minutes_per_side))} min"
@@ -172,7 +175,8 @@ def _flush_step(one: MachineFacts, reader: Reader) -> str:
     note = (
         " Only if the next step follows: water freezes before this fertilizer does." if may_hold_fertilizer(one) else ""
     )
-    return f"Clean water, {water}, in {plan.passes} parts: {each}.{short}{note}"
+    left = f" That leaves about {plan.left_fraction:.0%}: flush again before another crop." if plan.is_short else ""
+    return f"Clean water, {water}, in {plan.passes} parts: {each}.{short}{left}{note}"
 
 
 def _options(items: Sequence[Item]) -> tuple[tuple[int, str], ...]:
@@ -181,10 +185,11 @@ def _options(items: Sequence[Item]) -> tuple[tuple[int, str], ...]:
         return PROTECT_OPTIONS
     if all(len(item.one.machine.sides) == 1 for item in items):
         return ONE_SIDE_OPTIONS
-    sides = items[0].one.machine.sides
-    if len(items) > 1 or len(sides) != 2:
+    labels = {tuple(side.label for side in item.one.machine.sides) for item in items}
+    first, *others = labels
+    if others or len(first) != 2:
         return OPTIONS
-    named = {3: f"{sides[0].label} only", 4: f"{sides[1].label} only"}
+    named = {3: f"{first[0]} only", 4: f"{first[1]} only"}
     return tuple((digit, named.get(digit, words)) for digit, words in OPTIONS)
 
 

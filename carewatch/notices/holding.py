@@ -26,7 +26,8 @@ def place_sentence(one: MachineFacts) -> str:
     stands = one.state.stands
     name = next((place.name for place in one.site.places if place.id == stands.place), one.site.name)
     doubt = " (assumed: nobody said where it stands)" if stands.is_assumed else ""
-    return f"At {name}, {_kind_words(one)}{doubt}."
+    kind = _kind_words(one)
+    return f"At {name if kind == name else f'{name}, {kind}'}{doubt}."
 
 
 def _kind_words(one: MachineFacts) -> str:
@@ -80,5 +81,5 @@ def short_state(one: MachineFacts, reader: Reader, now: datetime, coldest_air_c:
     held = listed(sorted({_holds(one.state.contents[part]) for part in one.machine.valve_parts}))
     warmest = max(one.state.contents[part].freezes_at_c for part in one.machine.valve_parts)
     if coldest_air_c is not None and coldest_air_c > warmest:
-        return f"{held}, but only {reader.temperature(coldest_air_c)} tonight"
+        return f"{held}, but {reader.temperature(coldest_air_c)} tonight"
     return f"{held}, first ice at {reader.temperature(warmest)}"

@@ -7,12 +7,12 @@ from datetime import datetime, timedelta
 
 from carewatch.duties.duty import Duty, DutyKind
 from carewatch.duties.facts import MachineFacts
-from carewatch.duties.protect import protect_key
+from carewatch.duties.protect import LIKELY_CHANCE, protect_key
 from carewatch.duties.thaw import notice_at
 from carewatch.notices.desk import Desk
 from carewatch.notices.holding import place_sentence
 from carewatch.notices.letter import Letter, Row
-from carewatch.notices.night_lines import NOT_OFFICIAL, keeper_of, source_line, way_words
+from carewatch.notices.night_lines import NOT_OFFICIAL, answer_line, ice_clock, source_line
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.who import last_user
 from carewatch.notices.words import Reader, listed
@@ -67,18 +67,17 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
     machines = [one for one, _ in found]
     reader = desk.reader(person, machines)
     names = listed(one.machine.name for one in machines)
-    how = way_words(desk.told.ways, keeper=keeper_of(desk, person), is_one=len(found) == 1)
     letter = Letter(
         subject=f"Do not start {names}: may be frozen - thaw and look first",
-        opening=f"{'They' if len(found) > 1 else 'It'} stood wet in the cold, and nobody has shown that "
-        f"{'they were' if len(found) > 1 else 'it was'} protected.",
+        opening=f"{'They' if len(found) > 1 else 'It'} may have frozen last night: nothing reported shows that "
+        f"{'they' if len(found) > 1 else 'it'} stayed free of ice.",
         rows=tuple(
             Row(tag="FROZEN?", machine=one.machine.name, lines=_lines(desk, one, duty, reader)) for one, duty in found
         ),
         steps_heading="In this order:",
         steps=STEPS,
         cautions=CAUTIONS,
-        answer=f"Was anything frozen? It teaches the next warning. {how}",
+        answer=f"Was anything frozen? It teaches the next warning. {answer_line(desk, person, machines)}",
         options=OPTIONS,
         rest=("No answer: it counts as frozen until somebody has looked or it is used again.",),
         footer=(source_line(machines, found[0][1].night, reader, desk.now), NOT_OFFICIAL),
@@ -100,8 +99,12 @@ def _write(desk: Desk, person: Person, found: list[tuple[MachineFacts, Duty]]) -
 def _lines(desk: Desk, one: MachineFacts, duty: Duty, reader: Reader) -> tuple[str, ...]:
     outlook = one.outlook(duty.night)
     lines = [place_sentence(one)]
-    if outlook and outlook.coldest_air_c is not None:
+    if outlook is None or outlook.chance is None:
+        lines.append("The forecast was not good enough to tell how cold it got.")
+        return tuple(lines)
+    if outlook.coldest_air_c is not None:
         lines.append(f"Coldest air {reader.temperature(outlook.coldest_air_c)}.")
-    if outlook and outlook.first_ice_at and outlook.first_ice_at <= desk.now:
-        lines.append(f"Ice from {reader.about(outlook.first_ice_at)}.")
+    if outlook.first_ice_at and outlook.first_ice_at <= desk.now:
+        sure = "Ice from" if outlook.chance > LIKELY_CHANCE else "If it froze, ice from"
+        lines.append(f"{sure} {ice_clock(outlook.first_ice_at, outlook.night, reader)}.")
     return tuple(lines)

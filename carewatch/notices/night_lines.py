@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 from carewatch.duties.facts import MachineFacts, tonight
-from carewatch.duties.protect import Level
+from carewatch.duties.protect import Level, level_of
 from carewatch.fluids.liquid import LiquidKind
 from carewatch.freeze.outlook import ForecastOrigin, Outlook
 from carewatch.logbook.state import Fill
@@ -22,7 +22,10 @@ PLUGGED_FRACTION = 0.1
 NOTED_AGE, STALE_AGE = timedelta(hours=12), timedelta(hours=STALE_AGE_H)
 CLEAR_BELOW, OVERCAST_ABOVE = 0.3, 0.8
 CALM_BELOW_MPS = 2.0
+NIGHT_OVER_AT = time(6)  # chosen: ice after it is told with its day
+AHEAD_WORDS = {Level.FREEZES: "(freezes)", Level.COULD: "(could)", Level.NOT_ASSESSED: "(not all known)"}  # worst first
 NOT_OFFICIAL = "Own calculation, not an official warning; no notice is no promise."
+THAW_FIRST = "It may be frozen from the night before: thaw and look before any pump runs."
 CAUTIONS = (
     "Relieve pressure before opening anything; wear what the product label asks for.",
     "Labels, the machine's manual and local rules go first.",
@@ -42,13 +45,21 @@ def freeze_sentence(outlook: Outlook, level: Level, reader: Reader, sky: str = "
     if outlook.coldest_air_c is None or outlook.margin_c is None or outlook.chance is None:
         return "Tonight could not be worked out: treat it as wet and freezing."
     coldest = ", ".join(word for word in (f"Coldest air {reader.temperature(outlook.coldest_air_c)}", sky) if word)
-    if level is Level.COULD:
+    if level is not Level.FREEZES:
         turn = f"ice only if {reader.difference(outlook.margin_c)} colder" if outlook.margin_c < 0 else "on the edge"
         return f"{coldest}: {turn}. {odds_words(outlook.chance).capitalize()}."
-    when = f"Ice from {reader.about(outlook.first_ice_at)}" if outlook.first_ice_at else "Ice is likely"
+    ice_at = outlook.first_ice_at
+    when = f"Ice from {ice_clock(ice_at, outlook.night, reader)}" if ice_at else "Ice is likely"
     spare = f", even if the night is {reader.difference(outlook.margin_c)} warmer" if outlook.margin_c >= 1 else ""
     plugged = "; likely plugged by morning" if (outlook.ice_fraction or 0) >= PLUGGED_FRACTION else ""
     return f"{coldest}. {when}{spare}{plugged}."
+
+
+def ice_clock(ice_at: datetime, night: date, reader: Reader) -> str:
+    """When ice forms, with the weekday where the night is over by then and people would take it for today."""
+    local = ice_at.astimezone(reader.zone)
+    is_next_day = local.date() > night and local.time() >= NIGHT_OVER_AT
+    return f"{reader.about(ice_at)}{f' on {local:%A}' if is_next_day else ''}"
 
 
 def sky_words(desk: Desk, one: MachineFacts, outlook: Outlook) -> str:
@@ -69,7 +80,19 @@ def sky_words(desk: Desk, one: MachineFacts, outlook: Outlook) -> str:
 def machine_lines(desk: Desk, one: MachineFacts, outlook: Outlook, level: Level, reader: Reader) -> tuple[str, ...]:
     """Place, contents, cold: what a manager needs to decide."""
     held = holds_sentence(one, desk.facts.roster, reader, desk.now)
-    return (place_sentence(one), held, freeze_sentence(outlook, level, reader, sky_words(desk, one, outlook)))
+    cold = freeze_sentence(outlook, level, reader, sky_words(desk, one, outlook))
+    return (place_sentence(one), *_heat_ends(one, reader), held, cold, *thaw_first(desk, one))
+
+
+def _heat_ends(one: MachineFacts, reader: Reader) -> tuple[str, ...]:
+    """For a machine in a heated shop that needs a hand all the same: its heat is not known for the whole night."""
+    until = one.state.stands.heat_known_until
+    return (f"Heat confirmed only until {reader.day_and_clock(until)}: answer 1 if it stays on.",) if until else ()
+
+
+def thaw_first(desk: Desk, one: MachineFacts) -> tuple[str, ...]:
+    """What comes before anything else where last night may have frozen it."""
+    return (THAW_FIRST,) if desk.must_thaw(one) else ()
 
 
 def protect_steps(machines: Sequence[MachineFacts], reader: Reader, *, is_flushed: bool = False) -> tuple[str, ...]:
@@ -170,18 +193,20 @@ def _origin_words(origin: ForecastOrigin, reader: Reader, now: datetime) -> str:
 
 def ahead_line(machines: Iterable[MachineFacts], now: datetime, reader: Reader) -> str:
     """The nights after tonight: the coldest machine of each, in a few words."""
-    nights: dict[object, tuple[float, float]] = {}
+    nights: dict[date, list[tuple[Level, float | None]]] = {}
     for one in machines:
         later = [outlook for outlook in one.outlooks if outlook.night > tonight(now, one.site.tz)]
         for outlook in later[:4]:
-            if outlook.chance is not None and outlook.coldest_air_c is not None:
-                chance, low = nights.get(outlook.night, (0.0, 99.0))
-                nights[outlook.night] = (max(chance, outlook.chance), min(low, outlook.coldest_air_c))
-    words = [
-        f"{night:%a} {reader.temperature(low)}{' (freezes)' if chance > 0.5 else ''}"
-        for night, (chance, low) in sorted(nights.items(), key=lambda item: str(item[0]))
-    ]
+            level = level_of(outlook, one.fleet.threshold_ahead)
+            nights.setdefault(outlook.night, []).append((level, outlook.coldest_air_c))
+    words = [_ahead_words(night, found, reader) for night, found in sorted(nights.items())]
     return f"Ahead, as they stand now: {', '.join(words)}." if words else ""
+
+
+def _ahead_words(night: date, found: Sequence[tuple[Level, float | None]], reader: Reader) -> str:
+    lows = [low for _, low in found if low is not None]
+    worst = next((AHEAD_WORDS[level] for level in AHEAD_WORDS if any(level is one for one, _ in found)), "")
+    return " ".join(word for word in (f"{night:%a}", reader.temperature(min(lows)) if lows else "", worst) if word)
 
 
 def signature(one: MachineFacts) -> str:

@@ -15,7 +15,7 @@ from carewatch.notices.letter import Letter, Row
 from carewatch.notices.night_lines import CAUTIONS, NOT_OFFICIAL, protect_steps
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.words import Reader, listed
-from carewatch.roster.model import Person, PlaceKind
+from carewatch.roster.model import Person
 
 BEFORE_EVENING = timedelta(hours=3)
 NIGHT_LASTS = timedelta(hours=12)
@@ -42,17 +42,16 @@ def no_forecast_mails(desk: Desk) -> Iterator[Notice]:
 
 
 def _is_asked_for(desk: Desk, one: MachineFacts) -> bool:
-    """Whether an earlier forecast flagged the night: then its own messages speak of the machine."""
+    """Whether an earlier forecast flagged the night and it is not settled: then its own messages speak of it."""
     duty = desk.protect(one)
-    return duty is not None and duty.state is not DutyState.CANCELLED
+    return duty is not None and duty.state not in (DutyState.CANCELLED, DutyState.DONE)
 
 
 def _may_freeze(one: MachineFacts, morning: datetime) -> bool:
     """Whether it holds anything, unless it stands in a heated shop that counts as heated until the morning."""
-    heated_until = one.state.stands.heat_known_until
-    if one.state.stands.kind is PlaceKind.HEATED_SHOP and heated_until is not None and heated_until >= morning:
-        return False
-    return any(contents.fill is not Fill.DRY for contents in one.state.contents.values())
+    return not one.is_heated_until(morning) and any(
+        contents.fill is not Fill.DRY for contents in one.state.contents.values()
+    )
 
 
 def _write(desk: Desk, person: Person, blind: list[MachineFacts], *, key: str, evening: datetime) -> Notice:

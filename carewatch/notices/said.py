@@ -11,14 +11,13 @@ from carewatch.duties.protect import Level, protect_key
 from carewatch.notices.desk import Desk
 from carewatch.notices.night_lines import signature
 from carewatch.notices.notice import NoticeKind
-from carewatch.roster.model import Person, PlaceKind
+from carewatch.roster.model import LEAST_SHELTER_FIRST, Person, PlaceKind
 
 SPELL_REMEMBERED = timedelta(days=3)  # chosen: in a long spell a manager hears the same at most every third day
 A_SPELL_AGO = SPELL_REMEMBERED + timedelta(days=1)  # nights are counted, not hours: clocks change in between
 EARLIER_BY = timedelta(minutes=60)
 HANDLED = frozenset({DutyState.DONE, DutyState.ACCEPTED})
 NIGHT_KINDS = (NoticeKind.DAY, NoticeKind.WORSE)
-SHELTER = (PlaceKind.HEATED_SHOP, PlaceKind.UNHEATED_SHED, PlaceKind.OPEN_ROOF, PlaceKind.OUTDOORS)  # best first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,4 +95,5 @@ def _is_other_action(before: str, now: str) -> bool:
 
 
 def _shelter(kind: str) -> int:
-    return next((rank for rank, place in enumerate(SHELTER) if place.value == kind), len(SHELTER))
+    best_first = enumerate(reversed(LEAST_SHELTER_FIRST))
+    return next((rank for rank, place in best_first if place.value == kind), len(PlaceKind))

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from carewatch.duties.answers import answers_to
 from carewatch.duties.daylight import sunset_at
-from carewatch.duties.duty import Duty, DutyState
+from carewatch.duties.duty import UNDONE, Duty, DutyState
 from carewatch.duties.facts import MachineFacts
 from carewatch.duties.protect import Level, protect_key
 from carewatch.duties.thaw import may_be_frozen
@@ -19,6 +19,7 @@ from carewatch.notices.night_lines import (
     PROTECT_OPTIONS,
     answer_line,
     dark_step,
+    ice_clock,
     machine_lines,
     protect_steps,
     source_line,
@@ -32,7 +33,7 @@ NEXT_CONTACT_AFTER = timedelta(minutes=20)
 EVERYONE_AFTER = timedelta(minutes=40)
 STALE_AFTER = timedelta(hours=3)  # chosen: whoever becomes first contact later in the night is not woken for old news
 SAYS_NOW = frozenset({NoticeKind.STILL_WET, NoticeKind.EVENING})
-STILL_WET = frozenset({DutyState.OPEN, DutyState.LAPSED})
+TAGS = {Level.FREEZES: "FREEZES", Level.COULD: "COULD", Level.SAFE: "COULD", Level.NOT_ASSESSED: "UNKNOWN"}
 
 
 def still_wet_mails(desk: Desk, evening: Sequence[Notice]) -> Iterator[Notice]:
@@ -41,7 +42,7 @@ def still_wet_mails(desk: Desk, evening: Sequence[Notice]) -> Iterator[Notice]:
     groups: dict[str, list[tuple[MachineFacts, Duty]]] = {}
     for one in desk.facts.machines:
         duty = desk.protect(one)
-        if duty is None or duty.state not in STILL_WET or _is_too_late(desk, one, duty) or _is_second_best(desk, one):
+        if duty is None or duty.state not in UNDONE or _is_too_late(desk, one, duty) or _is_second_best(desk, one):
             continue
         for person in people_to_tell(desk, one, duty):
             if (person.id, duty.key) not in told_now and not _was_told(desk, person, duty, since=late_at(one, duty)):
@@ -128,7 +129,7 @@ def _write(desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]]) ->
     ice_at = min((outlook.first_ice_at for outlook in outlooks if outlook.first_ice_at), default=None)
     first = next((notice for _, duty in late for notice in desk.about(duty)), None)
     return desk.write(
-        _letter(desk, person, late, reader, ice_at),
+        _letter(desk, person, late, reader),
         key=desk.next_key(f"still_wet|{person.id}|{late[0][1].night}|{'+'.join(one.machine.id for one in machines)}"),
         kind=NoticeKind.STILL_WET,
         person=person,
@@ -139,15 +140,13 @@ def _write(desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]]) ->
     )
 
 
-def _letter(
-    desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]], reader: Reader, ice_at: datetime | None
-) -> Letter:
+def _letter(desk: Desk, person: Person, late: list[tuple[MachineFacts, Duty]], reader: Reader) -> Letter:
     machines = [one for one, _ in late]
     names = listed(one.machine.name for one in machines)
     due_at = min(duty.due_at for _, duty in late)
     is_dark = any((at := sunset_at(one.site, duty.night)) is not None and at <= desk.now for one, duty in late)
     steps = protect_steps(machines, reader)
-    ice = _ice_words(ice_at, desk.now, reader)
+    ice = _ice_words(desk, late, reader)
     return Letter(
         subject=(
             f"Still wet: {names} - {ice}"
@@ -184,13 +183,19 @@ def _what_next(desk: Desk, late: list[tuple[MachineFacts, Duty]], reader: Reader
         return f"No answer: nobody else is told tonight. {thaw}"
     if everyone_at <= desk.now:
         return f"Everyone who can be reached has this message now. {thaw}"
-    return f"No answer: the next contact is told after 20 minutes, everyone at {reader.clock(everyone_at)}."
+    is_next_to_come = any(desk.now - late_at(one, duty) < NEXT_CONTACT_AFTER for one, duty in further)
+    next_contact = "the next contact is told after 20 minutes, " if is_next_to_come else ""
+    return f"No answer: {next_contact}everyone at {reader.clock(everyone_at)}."
 
 
-def _ice_words(ice_at: datetime | None, now: datetime, reader: Reader) -> str:
-    if ice_at is None:
+def _ice_words(desk: Desk, late: list[tuple[MachineFacts, Duty]], reader: Reader) -> str:
+    """The first ice of those that freeze; a machine that only could has no time."""
+    surely = [one.outlook(duty.night) for one, duty in late if desk.level(one) is Level.FREEZES]
+    known = [(outlook.first_ice_at, outlook.night) for outlook in surely if outlook and outlook.first_ice_at]
+    if not known:
         return "could freeze tonight"
-    return f"ice from {reader.about(ice_at)}" if ice_at > now else "may be freezing now"
+    ice_at, night = min(known)
+    return f"ice from {ice_clock(ice_at, night, reader)}" if ice_at > desk.now else "may be freezing now"
 
 
 def _row(desk: Desk, one: MachineFacts, duty: Duty, reader: Reader) -> Row:
@@ -202,4 +207,4 @@ def _row(desk: Desk, one: MachineFacts, duty: Duty, reader: Reader) -> Row:
         lines.append(f"{name} promised it by {reader.clock(duty.promised_until or duty.due_at)}; no word since.")
     if answers.declined_by:
         lines.append(f"{name_of(desk.facts.roster, answers.declined_by)} cannot do it.")
-    return Row(tag="FREEZES" if level is Level.FREEZES else "COULD", machine=one.machine.name, lines=tuple(lines))
+    return Row(tag=TAGS[level], machine=one.machine.name, lines=tuple(lines))

@@ -45,7 +45,7 @@ class Address:
 
     def given_to(self, person_id: str | None) -> Person | None:
         """Whoever does what was given to a person: that person or the deputy; None: nobody can be reached."""
-        given = next((person for person in self.roster.people if person.id == person_id), None)
+        given = self.roster.find_person(person_id)
         person = self._stand_in(given) if given else None
         return person if person and self.can_reach(person) else None
 
@@ -89,4 +89,5 @@ def last_user(one: MachineFacts) -> str | None:
 
 def name_of(roster: Roster, person_id: str) -> str:
     """A person's name; whoever left the roster is called by the id."""
-    return next((person.name for person in roster.people if person.id == person_id), person_id)
+    person = roster.find_person(person_id)
+    return person.name if person else person_id

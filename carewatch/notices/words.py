@@ -15,6 +15,7 @@ DEGREES_IN_REASONS = re.compile(
     r"(?P<number>[-+]?\d+(?:\.\d+)?) °C(?P<step> (?:colder|warmer|below|above|lower|higher|apart|more)\b)?"
 )
 BIG_LITRES = 40.0
+NAMED_HOURS = {(0, 0): "midnight", (12, 0): "noon"}
 PLACE_WORDS = {
     PlaceKind.OUTDOORS: "outdoors",
     PlaceKind.OPEN_ROOF: "under an open roof",
@@ -65,9 +66,10 @@ class Reader:
         return f"{kpa_to_psi(kpa):.0f} psi" if self.is_us else f"{kpa / 100:.1f} bar"
 
     def clock(self, moment: datetime) -> str:
-        """A time of day to the minute."""
+        """A time of day to the minute; nobody knows for sure what 12:00 pm is."""
         local = moment.astimezone(self.zone)
-        text = (
+        text = NAMED_HOURS.get((local.hour, local.minute), "") if self.is_us else ""
+        text = text or (
             f"{local.hour % 12 or 12}:{local:%M} {'am' if local.hour < 12 else 'pm'}"
             if self.is_us
             else f"{local:%H:%M}"
@@ -78,11 +80,11 @@ class Reader:
         """A computed time in plain hours: forecasts do not know minutes."""
         local = (moment + timedelta(minutes=30)).astimezone(self.zone)
         hour = f"{local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}" if self.is_us else f"{local:%H}:00"
-        hour = {0: "midnight", 12: "noon"}.get(local.hour, hour)
+        hour = NAMED_HOURS.get((local.hour, 0), hour)
         return f"about {hour} {local:%Z}" if self.names_zone else f"about {hour}"
 
     def day_and_clock(self, moment: datetime) -> str:
-        """A weekday and a time of day; older than six days: with the date."""
+        """A weekday and a time of day."""
         return f"{moment.astimezone(self.zone):%A} {self.clock(moment)}"
 
     def day_of(self, moment: datetime) -> str:

@@ -31,6 +31,9 @@ class PlaceKind(StrEnum):
     HEATED_SHOP = "heated_shop"
 
 
+LEAST_SHELTER_FIRST = tuple(PlaceKind)
+
+
 class Role(StrEnum):
     """What a person does for a fleet."""
 
@@ -267,6 +270,10 @@ class Roster:
     def person(self, person_id: str) -> Person:
         """The person with this id; KeyError if there is none."""
         return _find(self.people, person_id)
+
+    def find_person(self, person_id: str | None) -> Person | None:
+        """The person with this id; None if nobody has it any more."""
+        return next((person for person in self.people if person.id == person_id), None)
 
 
 Found = TypeVar("Found", Fleet, Machine, Site, Person)

@@ -11,14 +11,13 @@ from typing import Any
 from sqlalchemy import Connection
 
 from carewatch.channels.message import compose, message_id_for, reference_for
-from carewatch.duties.duty import Duty
+from carewatch.duties.duty import UNDONE, Duty
 from carewatch.duties.facts import Facts, MachineFacts, tonight
 from carewatch.errors import BadInput
 from carewatch.freeze.outlook import Outlook, Urgency
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.plan import Plan, plan
 from carewatch.notices.reply import options_of
-from carewatch.notices.still_wet import STILL_WET
 from carewatch.roster.model import Roster
 from carewatch.service.documents import duty_line, instant, notice_line, outlook_document, without_age
 from carewatch.service.forecasts import ask_sources
@@ -166,7 +165,7 @@ def outlooks_now(facts: Facts, ledger: Mapping[str, Duty], *, now: datetime) -> 
     late = {
         (duty.machine, duty.night)
         for duty in ledger.values()
-        if duty.kind.value == "protect" and duty.state in STILL_WET and duty.due_at <= now
+        if duty.kind.value == "protect" and duty.state in UNDONE and duty.due_at <= now
     }
     return [
         replace(outlook, urgency=Urgency.IMMEDIATE)

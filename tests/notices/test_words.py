@@ -39,7 +39,7 @@ def test_no_reading_says_minus_zero():
 
 @pytest.mark.parametrize(
     ("hour", "minute", "us", "plain"),
-    [(0, 5, "12:05 am", "about midnight"), (12, 0, "12:00 pm", "about noon"), (23, 40, "11:40 pm", "about midnight"),
+    [(0, 5, "12:05 am", "about midnight"), (12, 0, "noon", "about noon"), (23, 40, "11:40 pm", "about midnight"),
      (1, 29, "1:29 am", "about 1 am"), (1, 31, "1:31 am", "about 2 am")],
 )  # fmt: skip
 def test_clock_and_plain_hours(hour, minute, us, plain):
