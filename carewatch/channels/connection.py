@@ -27,13 +27,26 @@ def open_line(
     host: str, port: int, *, timeout_s: float | None, deadline: Deadline, tls: ssl.SSLContext | None
 ) -> socket.socket:
     """Connect, under the deadline from the first byte on, with `tls` encrypted; raises OSError."""
-    line = socket.create_connection((host, port), timeout_s)
+    line = _connected(host, port, timeout_s=timeout_s, deadline=deadline)
     try:
         deadline.watch(line)
         return line if tls is None else tls.wrap_socket(line, server_hostname=host)
     except BaseException:
         line.close()
         raise
+
+
+def _connected(host: str, port: int, *, timeout_s: float | None, deadline: Deadline) -> socket.socket:
+    """Connect to the first address of the name that answers; a name with many dead ones gets no more time than one."""
+    trouble: OSError = socket.gaierror(f"{host} has no address")
+    for _, _, _, _, (address, *_) in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM):
+        if deadline.is_over:
+            raise TimeoutError("the time was over before any address answered")
+        try:
+            return socket.create_connection((str(address), port), timeout_s)
+        except OSError as error:
+            trouble = error
+    raise trouble
 
 
 def in_words(error: Exception) -> str:

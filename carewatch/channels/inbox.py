@@ -91,7 +91,10 @@ class ImapInbox:
                 self._encrypt(server)
                 self._log_in(server)
                 self._open_folder(server)
-            yield _ImapVisit(self, server, deadline)
+            visit = _ImapVisit(self, server, deadline)
+            yield visit
+            if visit.unmoved:
+                raise ChannelDown(f"{self._name} refuses to move messages to {visit.unmoved!r}: does it exist?")
 
     def _connect(self, deadline: Deadline) -> _WatchedImap:
         return _WatchedImap(
@@ -153,6 +156,7 @@ class ImapInbox:
 class _ImapVisit:
     def __init__(self, inbox: ImapInbox, server: _WatchedImap, deadline: Deadline) -> None:
         self._inbox, self._server, self._deadline = inbox, server, deadline
+        self.unmoved = ""  # the folder that would not take a message: told at the end, the rest is read all the same
 
     def unread(self, most: int) -> tuple[str, ...]:
         with self._inbox.trouble_in_words(self._deadline):
@@ -174,7 +178,7 @@ class _ImapVisit:
             folder = {Fate.TAKEN: self._inbox.done_folder, Fate.UNCLEAR: self._inbox.unclear_folder}.get(fate)
             if folder and "MOVE" in self._server.capabilities:  # RFC 6851; without it the message stays, as read
                 status, _ = self._server.uid("MOVE", uid, _quoted(folder))
-                _insist(status, f"move to {folder}")
+                self.unmoved = self.unmoved if status == "OK" else folder
 
 
 class _WatchedImap(imaplib.IMAP4):

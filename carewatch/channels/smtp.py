@@ -13,6 +13,7 @@ import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import BufferedReader
 
 from carewatch.channels.connection import STEP_TIMEOUT_S, TOTAL_DEADLINE_S, Security, in_words, open_line
 from carewatch.channels.deadline import Deadline
@@ -26,6 +27,9 @@ LOGIN_NEEDED = (530, 534, 535, 538)
 MESSAGE_TOO_BIG = 552
 """RFC 1870, 6.1: said to MAIL when the announced size is over the limit."""
 
+
+MOST_BYTES = 65_536
+"""Of all answers in one conversation; chosen: a hundred times what a server has to say."""
 
 LONGEST_QUOTE = 200
 """Characters of a server's reply that are kept; chosen."""
@@ -142,7 +146,7 @@ class SmtpChannel:
     def _broken_line_means_down(self, deadline: Deadline) -> Iterator[None]:
         try:
             yield
-        except OSError as error:
+        except (OSError, ValueError) as error:  # ValueError: a host that is no name
             raise ChannelDown(f"{self._name} cannot be used right now: {_in_words(error, deadline)}.") from error
 
     def _context(self) -> ssl.SSLContext:
@@ -166,6 +170,28 @@ class _WatchedSmtp(smtplib.SMTP):
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         return open_line(host, port, timeout_s=timeout, deadline=self._deadline, tls=self._tls)
 
+    def getreply(self) -> tuple[int, bytes]:
+        if self.file is None and self.sock is not None:
+            self.file = _Bounded(self.sock.makefile("rb"))  # the library only reads lines of it
+        return super().getreply()
+
+
+class _Bounded:
+    """The lines of a server, and no more of them than it has to say: the library keeps every line of an answer."""
+
+    def __init__(self, file: BufferedReader) -> None:
+        self._file, self._left = file, MOST_BYTES
+
+    def readline(self, size: int) -> bytes:
+        line = self._file.readline(min(size, self._left))
+        self._left -= len(line)
+        if self._left <= 0:
+            raise OSError("it sends too much")
+        return line
+
+    def close(self) -> None:
+        self._file.close()
+
 
 def _is_good(code: int) -> bool:
     return 200 <= code < 300
@@ -184,7 +210,7 @@ def _cut_off(deadline: Deadline) -> str:
     return "it took too long" if deadline.is_over else "its answer is not SMTP"
 
 
-def _in_words(error: OSError, deadline: Deadline) -> str:
+def _in_words(error: Exception, deadline: Deadline) -> str:
     if deadline.is_over:
         return "it took too long"
     if isinstance(error, smtplib.SMTPResponseException):

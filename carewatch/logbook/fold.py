@@ -65,9 +65,13 @@ def heat_said(machine: Machine, roster: Roster, entries: Iterable[Entry], *, at:
     known = known_entries(machine.id, entries, at=at, known_until=None)
     after_corrections = standing(known, machine, roster)
     every = in_order((*after_corrections.stands, *after_corrections.doubted))
-    doubted = {entry.id for entry in after_corrections.doubted}
-    words = heat_words(machine, roster, in_order((*every, *unwritten_uses(machine, every))))
-    return tuple(word for word in words if not (word.is_on and word.known_by in doubted))
+    told = []
+    for left_out in stories(after_corrections):
+        kept = [entry for entry in every if entry.id not in left_out]
+        told.append(heat_words(machine, roster, in_order((*kept, *unwritten_uses(machine, kept)))))
+    sure = frozenset.intersection(*map(frozenset, told))
+    said = dict.fromkeys(word for words in told for word in words)
+    return tuple(word for word in said if word in sure or not word.is_on)
 
 
 def wet_if_used(

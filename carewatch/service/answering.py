@@ -17,7 +17,7 @@ from carewatch.store import entries
 
 def write_entry(work: Workplace, entry: Entry, *, now: datetime) -> tuple[bool, Outcome]:
     """Keep one entry and run the plan; False if the same entry was there. BadInput names what does not fit."""
-    with work.database.reading() as rx:
+    with work.remembered.lock, work.database.reading() as rx:
         roster = current_roster(work, rx)
     if roster is None:
         raise BadInput("There is no roster yet. Run `carewatch check`, then start the service once.")

@@ -72,14 +72,18 @@ def deliver_due(
     worker: str,
     jitter: Callable[[], float],
     lease: timedelta = LEASE,
+    goes_on: Callable[[], bool] = lambda: True,
 ) -> DeliveryReport:
-    """Send until nothing is due or the channel as a whole is in trouble; a claim that cannot commit sends nothing."""
+    """Send until nothing is due or the channel as a whole is in trouble; a claim that cannot commit sends nothing.
+
+    `goes_on` is asked before each message.
+    """
     expired, state = _begin(database, now())
     if state is not None and is_resting(state, now()):
         return DeliveryReport(fates=(), expired=expired, trouble=state.trouble)
     fates: list[tuple[str, Fate]] = []
     unconfirmed = 0
-    while (claimed := _claim(database, now=now(), worker=worker, lease=lease)) is not None:
+    while goes_on() and (claimed := _claim(database, now=now(), worker=worker, lease=lease)) is not None:
         fate, trouble = _send(channel, claimed, sender=sender)
         _settle(database, claimed, fate, trouble, now=now(), jitter=jitter())
         fates.append((claimed.key, fate))

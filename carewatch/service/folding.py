@@ -53,7 +53,7 @@ class _Said:
 
     entries: int
     words: tuple[HeatWord, ...]
-    spots: frozenset[Spot]
+    spots: tuple[Spot, ...]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -74,9 +74,11 @@ def machines_now(
         for machine in roster.machines
     ]
     said = [_said(folds, roster, machine, book, now=now) for machine, book in books]
-    words = [word for one in said for word in one.words]
+    by_spot: dict[Spot, list[HeatWord]] = {}
+    for word in (word for one in said for word in one.words):
+        by_spot.setdefault((word.site, word.place), []).append(word)
     return [
-        _machine_now(folds, roster, machine, book, _of_neighbours(machine, one.spots, words), now=now)
+        _machine_now(folds, roster, machine, book, _of_neighbours(machine, one.spots, by_spot), now=now)
         for (machine, book), one in zip(books, said, strict=True)
     ]
 
@@ -85,14 +87,16 @@ def _said(folds: Folds, roster: Roster, machine: Machine, book: tuple[Entry, ...
     known = folds.said.get(machine.id)
     if known is None or known.entries != len(book):
         moves = [entry.detail for entry in book if isinstance(entry.detail, Moved)]
-        spots = frozenset({(move.site, move.place) for move in moves} | {(machine.home_site, machine.home_place)})
+        spots = dict.fromkeys([(machine.home_site, machine.home_place), *((move.site, move.place) for move in moves)])
         words = heat_said(machine, roster, book, at=now)
-        known = folds.said[machine.id] = _Said(entries=len(book), words=words, spots=spots)
+        known = folds.said[machine.id] = _Said(entries=len(book), words=words, spots=tuple(spots))
     return known
 
 
-def _of_neighbours(machine: Machine, spots: frozenset[Spot], words: list[HeatWord]) -> tuple[HeatWord, ...]:
-    return tuple(word for word in words if word.machine != machine.id and (word.site, word.place) in spots)
+def _of_neighbours(
+    machine: Machine, spots: tuple[Spot, ...], by_spot: Mapping[Spot, list[HeatWord]]
+) -> tuple[HeatWord, ...]:
+    return tuple(word for spot in spots for word in by_spot.get(spot, ()) if word.machine != machine.id)
 
 
 def _machine_now(

@@ -84,7 +84,7 @@ def _try(work: Workplace, address: _Address, *, now: datetime) -> tuple[int, str
     """How many answers came, and the trouble if there was any, now or before and still resting."""
     with work.database.reading() as rx:
         visit = visits.get(rx, address.source.name, address.key)
-    if visit is not None and _is_resting(visit, now):
+    if visit is not None and visit.is_resting(now, longest=LONGEST_WAIT):
         return 0, visit.trouble
     try:
         found = address.ask(address.site, now=now, recall=_recall(work, address.source))
@@ -93,11 +93,6 @@ def _try(work: Workplace, address: _Address, *, now: datetime) -> tuple[int, str
         return 0, str(trouble)
     _keep(work, address, found, had_trouble=visit is not None)
     return len(found), ""
-
-
-def _is_resting(visit: Visit, now: datetime) -> bool:
-    # A rest longer than the longest was set by a clock that has been put back since.
-    return now < visit.next_at <= now + LONGEST_WAIT
 
 
 def _recall(work: Workplace, source: Source) -> Recall:
@@ -123,16 +118,11 @@ def _keep(work: Workplace, address: _Address, found: Sequence[Answer], *, had_tr
 def _note_failure(
     work: Workplace, address: _Address, visit: Visit | None, trouble: UpstreamTrouble, *, now: datetime
 ) -> None:
-    failures = (visit.failures if visit else 0) + 1
+    failures = visits.failures_with_this(visit)
     wait = LASTING_WAIT if trouble.is_lasting else WAITS[min(failures, len(WAITS)) - 1]
     wait = min(max(wait, trouble.retry_after or timedelta(0)), LONGEST_WAIT)
-    failed = Visit(
-        source=address.source.name,
-        key=address.key,
-        failed_since=visit.failed_since if visit and visit.failed_since else now,
-        failures=failures,
-        next_at=now + wait,
-        trouble=str(trouble),
+    failed = visits.after_failure(
+        visit, source=address.source.name, key=address.key, now=now, wait=wait, trouble=str(trouble)
     )
     with work.database.transaction() as tx:
         visits.put(tx, failed)

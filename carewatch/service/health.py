@@ -22,6 +22,8 @@ TICK, SEND, REPLIES, WEATHER = "tick", "send", "replies", "weather"
 """The runs whose trouble is told: planning, sending, reading answers, whether tonight is known everywhere."""
 
 TICKS_MISSED = 3
+WAITED_TOO_LONG = timedelta(minutes=10)  # chosen: several tries of a server that is well
+SHOWN_FOR = timedelta(days=7)  # chosen: what a person could not be told stays in sight for a week
 
 log = logging.getLogger(__name__)
 
@@ -30,7 +32,7 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
     """State `ok`, `degraded` (something outside is in trouble) or `failing` (the service itself), with reasons."""
     with work.database.reading() as rx:
         tick, sending, answers, weather = (runs.get(rx, name) for name in (TICK, SEND, REPLIES, WEATHER))
-        counts = outbox.counts(rx)
+        counts = outbox.counts(rx, since=now - SHOWN_FOR)
         failing = visits.failing(rx)
         has_roster = rosters.latest(rx) is not None
     reasons = [] if has_roster else ["There is no roster that can be used: nobody is watched over."]
@@ -43,6 +45,9 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
         reasons.append(f"The last good round was at {instant(tick.last_ok_at)}.")
     reasons += [run.trouble for run in (tick, sending, answers, weather) if run is not None and run.trouble]
     reasons += [f"{visit.key}: {visit.trouble}" for visit in failing]
+    if counts.oldest_waiting_at and now - counts.oldest_waiting_at > WAITED_TOO_LONG:
+        waiting = counts.queued + counts.sending
+        reasons.append(f"{waiting} message(s) wait to be sent, the oldest since {instant(counts.oldest_waiting_at)}.")
     if counts.refused:
         reasons.append(f"{counts.refused} message(s) were refused by their address for good.")
     if counts.set_aside:

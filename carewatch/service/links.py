@@ -18,7 +18,7 @@ def sign_in_link(work: Workplace, person: str, *, public_url: str | None, now: d
     """A new link; BadInput if there is no such person or no address under which pages can be reached."""
     if public_url is None:
         raise BadInput("No page can be reached here: set service.public_url to the address people use in a browser.")
-    with work.database.reading() as rx:
+    with work.remembered.lock, work.database.reading() as rx:
         roster = current_roster(work, rx)
     known = [one.id for one in roster.people] if roster else []
     if person not in known:

@@ -37,9 +37,15 @@ class RepliesReport:
 
 
 def take_replies(
-    work: Workplace, inbox: Inbox, *, now: Callable[[], datetime], jitter: Callable[[], float], most: int = MOST_AT_ONCE
+    work: Workplace,
+    inbox: Inbox,
+    *,
+    now: Callable[[], datetime],
+    jitter: Callable[[], float],
+    most: int = MOST_AT_ONCE,
+    goes_on: Callable[[], bool] = lambda: True,
 ) -> RepliesReport:
-    """Read every unread mail, oldest first, until the mailbox is in trouble."""
+    """Read every unread mail, oldest first, until the mailbox is in trouble; `goes_on` is asked before each."""
     with work.database.reading() as rx:
         state = MAIL_IN.trouble(rx)
     if state is not None and is_resting(state, now()):
@@ -48,6 +54,8 @@ def take_replies(
     try:
         with inbox.visit() as visit:
             for uid in visit.unread(most):
+                if not goes_on():
+                    break
                 raw = visit.read(uid)
                 if raw:
                     outcomes.append(take_one(work, read_message(raw), now=now()))

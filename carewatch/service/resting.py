@@ -38,17 +38,10 @@ class Line:
         self, database: Database, before: Visit | None, trouble: ChannelTrouble, *, now: datetime, jitter: float
     ) -> None:
         """Leave it alone: longer after every failure since it went well, longest when a person must act."""
-        failures = 1 if before is None else before.failures + 1
+        failures = visits.failures_with_this(before)
         is_stopped = isinstance(trouble, ChannelStopped)
         wait = REST_STOPPED if is_stopped else min(next_wait(failures, jitter=jitter), LONGEST_REST_DOWN)
-        visit = Visit(
-            source="channel",
-            key=self.name,
-            failed_since=now if before is None or before.failed_since is None else before.failed_since,
-            failures=failures,
-            next_at=now + wait,
-            trouble=str(trouble),
-        )
+        visit = visits.after_failure(before, source="channel", key=self.name, now=now, wait=wait, trouble=str(trouble))
         with database.transaction() as tx:
             visits.put(tx, visit)
         log.log(
@@ -74,5 +67,4 @@ MAIL_IN = Line(name="Answers by mail", event="inbox")
 
 def is_resting(trouble: Visit, now: datetime) -> bool:
     """Whether it is to be left alone at `now`."""
-    # A rest longer than the longest was set by a clock that has been put back since.
-    return now < trouble.next_at <= now + REST_STOPPED
+    return trouble.is_resting(now, longest=REST_STOPPED)

@@ -73,7 +73,7 @@ def _note_faults(
 
 
 def _tell_managers(work: Workplace, fingerprint: str, faults: tuple[Fault, ...], *, now: datetime) -> None:
-    with work.database.reading() as rx:
+    with work.remembered.lock, work.database.reading() as rx:
         roster = current_roster(work, rx)
     told = _notices(roster, fingerprint, faults, now=now) if roster else []
     with work.database.transaction() as tx:

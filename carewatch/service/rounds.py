@@ -105,28 +105,37 @@ def note_failed(work: Workplace, job: str, error: Exception, *, now: datetime) -
         log.error("round_not_noted", extra={"reason": str(trouble)})  # noqa: TRY400  # the cause is logged above
 
 
-def send_round(work: Workplace, channel: Channel, *, worker: str) -> DeliveryReport:
+def send_round(
+    work: Workplace, channel: Channel, *, worker: str, is_over: Callable[[], bool] = lambda: False
+) -> DeliveryReport:
     """Send what is due."""
     report = deliver_due(
-        work.database, channel, sender=work.signature.address, now=clock.now, worker=worker, jitter=random
+        work.database,
+        channel,
+        sender=work.signature.address,
+        now=clock.now,
+        worker=worker,
+        jitter=random,
+        goes_on=lambda: not is_over(),
     )
-    with work.database.reading() as rx:
-        before = runs.get(rx, SEND)
-    if before is not None and before.failures:
-        with work.database.transaction() as tx:
-            runs.succeeded(tx, SEND, at=clock.now(), next_due_at=None)
+    _note_well(work, SEND)
     return report
 
 
-def reply_round(work: Workplace, inbox: Inbox) -> RepliesReport:
+def reply_round(work: Workplace, inbox: Inbox, *, is_over: Callable[[], bool] = lambda: False) -> RepliesReport:
     """Read the answers that came by mail."""
-    report = take_replies(work, inbox, now=clock.now, jitter=random)
+    report = take_replies(work, inbox, now=clock.now, jitter=random, goes_on=lambda: not is_over())
+    _note_well(work, REPLIES)
+    return report
+
+
+def _note_well(work: Workplace, job: str) -> None:
+    """Write down that a job works again, if it did not."""
     with work.database.reading() as rx:
-        before = runs.get(rx, REPLIES)
+        before = runs.get(rx, job)
     if before is not None and before.failures:
         with work.database.transaction() as tx:
-            runs.succeeded(tx, REPLIES, at=clock.now(), next_due_at=None)
-    return report
+            runs.succeeded(tx, job, at=clock.now(), next_due_at=None)
 
 
 def beat(path: Path, *, now: datetime) -> None:

@@ -20,7 +20,6 @@ from apscheduler.triggers.base import BaseTrigger
 
 from carewatch.channels.inbox import Inbox
 from carewatch.channels.port import Channel
-from carewatch.errors import CarewatchError
 from carewatch.service import clock
 from carewatch.service.health import REPLIES, SEND, TICK, HealthServer, health_of
 from carewatch.service.memory import give_memory_back
@@ -105,11 +104,11 @@ class Running:
             self._ticked_at_s = clock.monotonic_s()
 
     def _send(self) -> None:
-        send_round(self._work, self._channel, worker=self._worker)
+        send_round(self._work, self._channel, worker=self._worker, is_over=self._is_over.is_set)
 
     def _take_replies(self) -> None:
         if self._inbox is not None:
-            reply_round(self._work, self._inbox)
+            reply_round(self._work, self._inbox, is_over=self._is_over.is_set)
 
     def _guarded(self, name: str, job: Callable[[], None]) -> Callable[[], None]:
         """The one place that catches everything: a failed run is noted and the service goes on."""
@@ -132,7 +131,4 @@ class Running:
                 self._ticked_at_s = clock.monotonic_s()
 
     def _health(self) -> dict[str, object]:
-        try:
-            return health_of(self._work, now=clock.now(), tick_every=self._every)
-        except CarewatchError as error:
-            return {"state": "failing", "reasons": [str(error)]}
+        return health_of(self._work, now=clock.now(), tick_every=self._every)

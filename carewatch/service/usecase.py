@@ -187,7 +187,7 @@ class Look:
 
 def look(work: Workplace, *, now: datetime, asks: bool) -> Look:
     """The outlooks as they stand, after asking the services if `asks`."""
-    with work.database.reading() as rx:
+    with work.remembered.lock, work.database.reading() as rx:
         roster = current_roster(work, rx)
     if roster is None:
         raise BadInput("There is no roster yet. Run `carewatch check`.")

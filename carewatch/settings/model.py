@@ -28,7 +28,8 @@ def _url(text: str) -> str:
 
 
 def _host(text: str) -> str:
-    if not text or any(c.isspace() or c in "/@" for c in text) or "://" in text:
+    labels = text.removesuffix(".").split(".")  # RFC 1035, 2.3.4: each from 1 to 63 octets
+    if any(c.isspace() or c in "/@" for c in text) or not all(1 <= len(label) <= 63 for label in labels):
         refuse("is not the name of a computer.", 'Write the name alone: "smtp.farm.example".')
     return text
 

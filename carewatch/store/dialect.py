@@ -98,13 +98,9 @@ def reading_options(engine: Engine) -> dict[str, Any]:
 
 def insert_new(tx: Connection, table: Table, values: Mapping[str, Any], *, unique: tuple[str, ...]) -> bool:
     """Insert a row unless one with the same `unique` columns is there; True if it was inserted."""
-    if tx.dialect.name == "postgresql":
-        statement: Any = postgresql.insert(table)
-    else:
-        statement = sqlite.insert(table)
+    new = _insert(tx, table).values(**values).on_conflict_do_nothing(index_elements=unique)
     # RETURNING instead of the row count, which not every driver gives for an INSERT
-    new = statement.values(**values).on_conflict_do_nothing(index_elements=unique).returning(table.c[unique[0]])
-    return tx.execute(new).first() is not None
+    return tx.execute(new.returning(table.c[unique[0]])).first() is not None
 
 
 def upsert(
@@ -114,12 +110,13 @@ def upsert(
     rows = [dict(values)] if isinstance(values, Mapping) else [dict(row) for row in values]
     if not rows:
         return
-    if tx.dialect.name == "postgresql":
-        statement: Any = postgresql.insert(table)
-    else:
-        statement = sqlite.insert(table)
+    statement = _insert(tx, table)
     changes = {name: statement.excluded[name] for name in rows[0] if name not in unique}
     tx.execute(statement.on_conflict_do_update(index_elements=unique, set_=changes), rows)
+
+
+def _insert(tx: Connection, table: Table) -> Any:  # noqa: ANN401  # the two have no common type with "on conflict"
+    return postgresql.insert(table) if tx.dialect.name == "postgresql" else sqlite.insert(table)
 
 
 def append_only_triggers(table: str, *, may_delete: bool = False, dialect: str) -> tuple[str, ...]:

@@ -146,7 +146,7 @@ def expire(tx: Connection, *, now: datetime) -> tuple[str, ...]:
         table.c.not_after <= now,
         or_(
             table.c.state == NoticeState.QUEUED.value,
-            and_(table.c.state == NoticeState.SENDING.value, table.c.next_at <= now),
+            and_(table.c.state == NoticeState.SENDING.value, _is_due(now)),
         ),
     )
     rows = tx.execute(select(table.c.id, table.c.key, table.c.kind).where(is_over).order_by(table.c.id)).all()
@@ -192,11 +192,8 @@ def _next_due(tx: Connection, now: datetime) -> Row[Any] | None:
 
 
 def _is_due(now: datetime) -> ColumnElement[bool]:
-    # A try further ahead than the longest wait was set by a clock that has been put back since.
-    is_beyond_reason = and_(
-        table.c.state == NoticeState.QUEUED.value, table.c.attempts > 0, table.c.next_at > now + LONGEST_WAIT
-    )
-    return or_(table.c.next_at <= now, is_beyond_reason)
+    # A try or the end of a lease further ahead than the longest wait was set by a clock that has been put back since.
+    return or_(table.c.next_at <= now, and_(table.c.attempts > 0, table.c.next_at > now + LONGEST_WAIT))
 
 
 def _is_waiting() -> ColumnElement[bool]:

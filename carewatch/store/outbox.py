@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, Select, func, select
+from sqlalchemy import Connection, RowMapping, Select, func, or_, select
 
 from carewatch.notices.notice import NoticeKind, SentNotice
 from carewatch.store.notices import WAITING, NoticeState
@@ -20,7 +20,7 @@ _NOT_REACHED = (NoticeState.REFUSED.value, NoticeState.SET_ASIDE.value)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxCounts:
-    """How many notices are where. `oldest_waiting_at`: when the oldest one still waiting should have gone out."""
+    """How many notices are where. `oldest_waiting_at`: when the oldest one still waiting was written."""
 
     queued: int
     sending: int
@@ -67,11 +67,13 @@ def next_due_at(rx: Connection) -> datetime | None:
     return rx.execute(select(func.min(table.c.next_at)).where(table.c.state.in_(WAITING))).scalar()
 
 
-def counts(rx: Connection) -> OutboxCounts:
-    """Count the notices by state."""
-    rows = rx.execute(select(table.c.state, func.count()).group_by(table.c.state)).all()
+def counts(rx: Connection, *, since: datetime) -> OutboxCounts:
+    """Count the notices by state; of those that reached nobody only the ones since an instant."""
+    is_counted = or_(table.c.state.not_in(_NOT_REACHED), table.c.settled_at >= since)
+    rows = rx.execute(select(table.c.state, func.count()).where(is_counted).group_by(table.c.state)).all()
     number = {state.value: 0 for state in NoticeState} | {row.state: row[1] for row in rows}
-    return OutboxCounts(**number, oldest_waiting_at=next_due_at(rx))
+    oldest = rx.execute(select(func.min(table.c.created_at)).where(table.c.state.in_(WAITING))).scalar()
+    return OutboxCounts(**number, oldest_waiting_at=oldest)
 
 
 def lines(rx: Connection, *, since: datetime) -> tuple[NoticeLine, ...]:
@@ -92,36 +94,33 @@ def message_id_of(rx: Connection, key: str) -> str | None:
 
 def by_message_id(rx: Connection, message_ids: Collection[str]) -> dict[str, SentNotice]:
     """Give the notices that went out under these Message-IDs."""
-    query = select(table).where(table.c.message_id.in_(list(message_ids)))
-    keys = {
-        row.key: row.message_id
-        for row in rx.execute(select(table.c.key, table.c.message_id).where(table.c.message_id.in_(list(message_ids))))
-    }
-    return {keys[notice.key]: notice for notice in _sent_notices(rx, query)}
+    query = select(*WITHOUT_BYTES).where(table.c.message_id.in_(list(message_ids)))
+    return {row["message_id"]: _to_sent(row) for row in rx.execute(query).mappings().all()}
 
 
 def to_person_since(rx: Connection, person: str, since: datetime) -> tuple[SentNotice, ...]:
     """Give the notices to one person created since an instant, newest first."""
-    query = select(table).where(table.c.person == person, table.c.created_at >= since)
+    query = select(*WITHOUT_BYTES).where(table.c.person == person, table.c.created_at >= since)
     return _sent_notices(rx, query.order_by(table.c.id.desc()))
 
 
 def _sent_notices(rx: Connection, query: Select[Any]) -> tuple[SentNotice, ...]:
-    return tuple(
-        SentNotice(
-            key=row["key"],
-            kind=NoticeKind(row["kind"]),
-            person=row["person"],
-            to=row["recipient"],
-            machines=tuple(json.loads(row["machines"])),
-            duties=tuple(json.loads(row["duties"])),
-            subject=row["subject"],
-            created_at=row["created_at"],
-            refers_to=row["refers_to"],
-            facts=tuple((machine, said) for machine, said in json.loads(row["facts"])),
-            is_refused=row["state"] in _NOT_REACHED,
-        )
-        for row in rx.execute(query).mappings().all()
+    return tuple(_to_sent(row) for row in rx.execute(query).mappings().all())
+
+
+def _to_sent(row: RowMapping) -> SentNotice:
+    return SentNotice(
+        key=row["key"],
+        kind=NoticeKind(row["kind"]),
+        person=row["person"],
+        to=row["recipient"],
+        machines=tuple(json.loads(row["machines"])),
+        duties=tuple(json.loads(row["duties"])),
+        subject=row["subject"],
+        created_at=row["created_at"],
+        refers_to=row["refers_to"],
+        facts=tuple((machine, said) for machine, said in json.loads(row["facts"])),
+        is_refused=row["state"] in _NOT_REACHED,
     )
 
 

@@ -38,17 +38,6 @@ def _text(document: Mapping[str, Any]) -> str:
     return json.dumps(document, sort_keys=True, allow_nan=False, ensure_ascii=False)
 
 
-def put(tx: Connection, *, machine: str, night: date, document: Mapping[str, Any], at: datetime) -> bool:
-    """Keep a document; False if it says the same as the stored one."""
-    text = _text(document)
-    query = select(table.c.document).where(table.c.machine == machine, table.c.night == night)
-    if tx.execute(query).scalar() == text:
-        return False
-    row = {"machine": machine, "night": night, "document": text, "at": at}
-    upsert(tx, table, row, unique=("machine", "night"))
-    return True
-
-
 def latest(
     rx: Connection, *, from_night: date | None = None, machines: Collection[str] | None = None
 ) -> tuple[StoredOutlook, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, delete, select
 
@@ -21,6 +21,29 @@ class Visit:
     failures: int
     next_at: datetime
     trouble: str = ""
+
+    def is_resting(self, now: datetime, *, longest: timedelta) -> bool:
+        """Whether it is to be left alone at `now`; a rest beyond the longest was set by a clock put back since."""
+        return now < self.next_at <= now + longest
+
+
+def after_failure(
+    before: Visit | None, *, source: str, key: str, now: datetime, wait: timedelta, trouble: str
+) -> Visit:
+    """Give the state after one more failure; `before` None: it went well until now."""
+    return Visit(
+        source=source,
+        key=key,
+        failed_since=before.failed_since if before and before.failed_since else now,
+        failures=failures_with_this(before),
+        next_at=now + wait,
+        trouble=trouble,
+    )
+
+
+def failures_with_this(before: Visit | None) -> int:
+    """Give how often in a row it has failed, the failure of this moment included."""
+    return 1 + (before.failures if before else 0)
 
 
 def get(rx: Connection, source: str, key: str) -> Visit | None:

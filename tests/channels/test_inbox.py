@@ -76,6 +76,20 @@ def test_settled_mails_go_into_the_folder_of_their_fate(box: Mailbox) -> None:
     assert (box.unread(), box.count(), box.count("done"), box.count("unclear")) == (0, 1, 1, 1)
 
 
+def test_a_folder_that_is_not_there_is_told_after_all_mails_were_read(box: Mailbox) -> None:
+    for number in range(3):
+        box.deliver(f"Subject: {number}\r\n\r\nwords\r\n".encode())
+
+    def read_all() -> None:
+        with inbox_of(box, done_folder="nowhere").visit() as visit:
+            for uid in visit.unread(3):
+                visit.settle(uid, Fate.TAKEN)
+
+    with pytest.raises(ChannelDown, match="refuses to move messages to 'nowhere'"):
+        read_all()
+    assert (box.unread(), box.count()) == (0, 3)
+
+
 def test_only_the_beginning_of_a_mail_is_read(box: Mailbox) -> None:
     box.deliver(b"Subject: big\r\n\r\n" + b"x" * 70 * 3 + (b"y" * 76 + b"\r\n") * 20_000)
     with inbox_of(box).visit() as visit:

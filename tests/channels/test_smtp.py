@@ -296,9 +296,12 @@ def drip_lines_of_ehlo(line: socket.socket, is_over: threading.Event) -> None:
 
 
 def drip_last_answer(line: socket.socket, is_over: threading.Event) -> None:
-    answers = {b"DATA": b"354 go on\r\n"} | dict.fromkeys(_BODY_LINES, b"")
-    converse(line, until=b".\r\n", answers=answers)
+    take_the_message(line)
     drip(line, is_over, b"250 " + b"x" * 400)
+
+
+def take_the_message(line: socket.socket) -> None:
+    converse(line, until=b".\r\n", answers={b"DATA": b"354 go on\r\n"} | dict.fromkeys(_BODY_LINES, b""))
 
 
 def drip_handshake(line: socket.socket, is_over: threading.Event) -> None:
@@ -336,6 +339,58 @@ def test_a_dripping_server_cannot_hold_us_past_the_deadline(
         taken_s = time.monotonic() - started
     # Dripping would go on for 20 s; the upper bound leaves room for a busy machine only.
     assert deadline_s <= taken_s < 10 * deadline_s
+
+
+def flood(line: socket.socket, code: bytes) -> None:
+    while True:
+        line.sendall((code + b"-" + b"x" * 1000 + b"\r\n") * 60)
+
+
+def flood_greeting(line: socket.socket, is_over: threading.Event) -> None:
+    flood(line, b"220")
+
+
+def flood_answer_to_ehlo(line: socket.socket, is_over: threading.Event) -> None:
+    converse(line, until=b"EHLO", answers={})
+    flood(line, b"250")
+
+
+def flood_last_answer(line: socket.socket, is_over: threading.Event) -> None:
+    take_the_message(line)
+    flood(line, b"250")
+
+
+@pytest.mark.parametrize(
+    ("talk", "trouble"),
+    [(flood_greeting, ChannelDown), (flood_answer_to_ehlo, ChannelDown), (flood_last_answer, Ambiguous)],
+)
+def test_a_server_that_never_stops_talking_is_hung_up_on(
+    talk: Callable[[socket.socket, threading.Event], None], trouble: type[ChannelTrouble]
+) -> None:
+    with bare(talk) as port, pytest.raises(trouble, match="sends too much"):
+        send(plain(port, total_deadline_s=30))
+
+
+@pytest.mark.parametrize("host", ["smtp..farm.example", f"{'x' * 70}.farm.example"])
+def test_a_host_that_is_no_name_is_trouble_of_the_channel(host: str) -> None:
+    with pytest.raises(ChannelDown):
+        send(SmtpChannel(host=host, port=25, security=Security.NONE))
+
+
+def test_a_name_with_many_dead_addresses_gets_no_more_time_than_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    dead = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (f"192.0.2.{last}", 25)) for last in range(1, 200)]
+    tried = []
+
+    def connect(address: tuple[str, int], timeout: float | None) -> socket.socket:
+        tried.append(address)
+        time.sleep(0.05)
+        raise TimeoutError
+
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: dead)
+    monkeypatch.setattr(socket, "create_connection", connect)
+    with pytest.raises(ChannelDown, match="too long"):
+        send(SmtpChannel(host="mail.farm.example", port=25, security=Security.NONE, total_deadline_s=0.2))
+    assert 1 < len(tried) < len(dead)
 
 
 def test_a_silent_server_is_left_after_the_step_timeout() -> None:

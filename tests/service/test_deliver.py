@@ -147,6 +147,16 @@ def test_after_twelve_hours_without_mail_all_of_it_is_out_within_fifteen_minutes
         assert MAIL_OUT.trouble(rx) is None
 
 
+def test_a_stop_ends_after_the_message_that_is_going_out(farm: Farm) -> None:
+    farm.queue("a", "b", "c")
+    goes_on = iter([True, False])
+    deliver_due(
+        farm.database, farm.channel, sender=SENDER, now=lambda: START, worker="w1", jitter=lambda: 0.5,
+        goes_on=lambda: next(goes_on),
+    )  # fmt: skip
+    assert farm.arrived() == [b"a"]
+
+
 def test_a_clock_put_back_lets_the_channel_rest_no_longer(farm: Farm) -> None:
     farm.queue("a")
     farm.channel.trouble = ChannelStopped("535 wrong password")

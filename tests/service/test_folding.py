@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -81,6 +82,15 @@ def test_what_is_known_of_a_neighbours_shop_names_the_entry_it_is_known_by():
 def test_a_word_taken_back_does_not_count_for_the_neighbour_either():
     back = entry(8, "a", EntryKind.VOIDED, Voided(entry=OFF.id, reason="wrong shop"), hours_ago=1.9)
     assert kinds(*INSIDE, OFF, back)["b"] is PlaceKind.HEATED_SHOP
+
+
+def test_a_doubted_move_does_not_warm_the_neighbours():
+    """Somebody else says that "a" never came in: its thermometer may have hung elsewhere."""
+    dark = entry(9, "b", EntryKind.HEAT_CHANGED, HeatChanged(is_on=False), hours_ago=3)
+    doubt = replace(entry(10, "a", EntryKind.VOIDED, Voided(entry="e1", reason="saw it outside"), hours_ago=2), by="x")
+    warm = entry(11, "a", EntryKind.AIR_MEASURED, AirMeasured(air_c=9.0), hours_ago=1)
+    assert kinds(*INSIDE, dark, warm)["b"] is PlaceKind.HEATED_SHOP
+    assert kinds(*INSIDE, dark, doubt, warm)["b"] is PlaceKind.UNHEATED_SHED
 
 
 def test_what_is_remembered_is_what_is_folded_anew():

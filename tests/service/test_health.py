@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from carewatch.channels.port import ChannelDown, PermanentRefusal
+from carewatch.channels.port import ChannelDown, PermanentRefusal, TemporaryRefusal
 from carewatch.errors import BadInput, StoreTrouble, UpstreamTrouble
 from carewatch.service.health import HealthServer, health_of
 from carewatch.service.rounds import beat, do_round, note_failed, send_round
@@ -52,6 +52,7 @@ def test_after_a_good_round_it_is_ok_and_says_when(farm):
 
 def test_missed_rounds_are_failing(farm):
     round_at(farm, AFTERNOON)
+    farm.send(AFTERNOON)
     assert health(farm, AFTERNOON + 3 * TICK)["state"] == "ok"
     found = health(farm, AFTERNOON + 4 * TICK)
     assert found["state"] == "failing"
@@ -103,6 +104,18 @@ def test_mail_in_trouble_and_refused_addresses_are_told(farm):
     farm.send(MORNING + TICK)
     assert "refused" in health(farm, MORNING)["reasons"][0]
     assert health(farm, MORNING)["queue"]["waiting"] == 0
+
+
+def test_messages_that_wait_for_long_are_told_even_if_the_channel_is_not_down(farm):
+    """A server that says 451 to each message: no connection fails, and nobody hears anything."""
+    farm.channel.refusals["mia@larch-hollow.example"] = TemporaryRefusal("451 try again later")
+    farm.run(MORNING)
+    round_at(farm, MORNING)
+    assert health(farm, MORNING + timedelta(minutes=9))["reasons"] == []
+    later = MORNING + timedelta(minutes=11)
+    farm.run(later)
+    round_at(farm, later)
+    assert "wait to be sent, the oldest since" in health(farm, later)["reasons"][0]
 
 
 def test_without_any_roster_it_is_failing(farm):

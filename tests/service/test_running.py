@@ -112,7 +112,7 @@ def test_a_failing_round_is_noted_and_the_next_one_comes(service, monkeypatch):
 
 def test_answers_by_mail_are_read_again_after_the_clock_was_moved_back(tmp_path, shift, monkeypatch):
     looks = []
-    monkeypatch.setattr(running, "reply_round", lambda *args: looks.append(clock.now()))
+    monkeypatch.setattr(running, "reply_round", lambda *_, **__: looks.append(clock.now()))
     monkeypatch.setattr(running, "HealthServer", lambda host, port, document: HealthServer("127.0.0.1", 0, document))
     with open_farm(tmp_path) as farm:
         settings = parse_settings(tmp_path / "carewatch.toml", SETTINGS, {})  # looks every 60 s

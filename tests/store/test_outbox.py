@@ -8,12 +8,14 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from sqlalchemy import update
 
 from carewatch.notices.notice import Notice, NoticeKind, SentNotice
 from carewatch.store import notices, outbox
 from carewatch.store.backoff import next_wait
 from carewatch.store.database import Database
 from carewatch.store.notices import MOST_DEATHS, Claimed, NoticeState
+from carewatch.store.tables import notice as table
 from tests.letters import day_notice
 
 NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
@@ -251,12 +253,35 @@ def test_health_counts_every_state_and_the_plan_knows_when_to_come_back(database
     claimed(database, NOW + HOUR)
     with database.transaction() as tx:
         notices.settle_sent(tx, first, now=NOW + HOUR)
-        counts = outbox.counts(tx)
+        counts = outbox.counts(tx, since=NOW)
         assert (counts.queued, counts.sending, counts.sent, counts.refused) == (1, 1, 1, 0)
-        assert outbox.next_due_at(tx) == counts.oldest_waiting_at == NOW + HOUR
+        assert counts.oldest_waiting_at == NOW
+        assert outbox.next_due_at(tx) == NOW + HOUR
         assert outbox.raw_message(tx, "a") == b"a"
         assert outbox.message_id_of(tx, "a") == "<a@farm.example>"
         assert outbox.message_id_of(tx, "unknown") is None
+
+
+def test_a_claim_made_before_the_clock_was_put_back_is_taken_up_again(database: Database) -> None:
+    queue(database, notice(hours=200))
+    claimed(database, NOW + 71 * HOUR)  # and its worker is killed
+    assert claim(database, NOW) is not None
+
+
+def test_a_claim_made_before_the_clock_was_put_back_can_expire(database: Database) -> None:
+    queue(database, notice(hours=80))
+    claimed(database, NOW + 71 * HOUR)
+    with database.transaction() as tx:
+        tx.execute(update(table).values(not_after=NOW))
+        assert notices.expire(tx, now=NOW + MINUTE) == ("day|manager|2026-10-19",)
+
+
+def test_an_address_refused_long_ago_is_counted_no_more(database: Database) -> None:
+    queue(database, notice())
+    refused = claimed(database)
+    with database.transaction() as tx:
+        notices.settle_refused(tx, refused, now=NOW, trouble="550 no such user")
+        assert [outbox.counts(tx, since=since).refused for since in (NOW, NOW + MINUTE)] == [1, 0]
 
 
 class OutboxMachine(RuleBasedStateMachine):
