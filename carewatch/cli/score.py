@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from carewatch.cli.calc import json_option, refusing_bad_input
+from carewatch.cli.answer import json_option, refusing_bad_input
 
 if TYPE_CHECKING:
     from carewatch.freeze.score.table import PairsTable

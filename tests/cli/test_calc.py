@@ -63,6 +63,31 @@ def test_rinse_text_names_water_and_rest() -> None:
 
 
 @pytest.mark.parametrize(
+    ("water_l", "passes", "said"),
+    [
+        ("0", "3", "main line: 100 %."),
+        # one rinse of 60 L held, by hand: 60 / 62 and 60 / 660
+        ("2", "1", "main line: 97 %."),
+        ("600", "1", "main line: 9.1 % (one part in 11)."),
+        # four rinses with 15 times what is held: 16^-4 = 1 / 65536
+        ("3600", "4", "main line: 0.0015 % (one part in 65,536)."),
+        # 999 rinses with 16.7 times what is held each: 17.7^-999 is below the smallest number a computer keeps
+        ("1e6", "999", "main line: less than one part in a million."),
+    ],
+)
+def test_what_a_rinse_leaves_is_written_without_powers_of_ten(water_l: str, passes: str, said: str) -> None:
+    result = run("rinse", "--held-l", "60", "--water-l", water_l, "--passes", passes)
+    assert result.exit_code == 0
+    assert said in result.output
+
+
+def test_a_small_volume_is_not_rounded_to_none() -> None:
+    # 231 cubic inches: 1 L is 0.264 US gal
+    text = run("rinse", "--held-l", "0.5", "--passes", "1", "--water-l", "1", "--units", "us").output
+    assert "Clean water: 0.26 US gal" in text
+
+
+@pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (("rinse", "--held-l", "60", "--passes", "3"), "--water-l"),
@@ -70,6 +95,8 @@ def test_rinse_text_names_water_and_rest() -> None:
         (("rinse", "--held-l", "-60", "--water-l", "5"), "Held volume -60 L cannot be"),
         (("rinse", "--held-l", "60", "--passes", "0", "--water-l", "5"), "0 passes are none"),
         (("rinse", "--held-l", "60", "--target-fraction", "2"), "0.02 for 2 %"),
+        (("rinse", "--held-l", "60", "--passes", "1", "--target-fraction", "1e-320"), "too close to 0"),
+        (("rinse", "--held-l", "1e308", "--water-l", "5"), "1e+308 is not in the range"),
         (("rinse", "--held-l", "nan", "--water-l", "5"), "Held volume nan L cannot be"),
         (("rinse", "--held-l", "much", "--water-l", "5"), "'much' is not a valid float"),
         (("nozzle-time", "--held-l", "60", "--nozzles", "5", "--size", "red", "--pressure-kpa", "300"), "'red'"),
@@ -163,6 +190,8 @@ def test_odds_read_the_lows_of_an_ensemble_from_a_file(tmp_path: Path) -> None:
         ((*PIPE, "--dew-c", "nan"), "dew point of nan"),
         ((*PIPE, "--fluid", "moonshine"), "'moonshine'"),
         ((*PIPE, "--fluid", "propylene_glycol"), "--strength-vol-pct"),
+        ((*PIPE, "--strength-vol-pct", "30"), "'water' is no antifreeze"),
+        ((*PIPE, "--fluid", "uan_28", "--strength-vol-pct", "30"), "'uan_28' is no antifreeze"),
         ((*PIPE, "--hours", "0"), "0 hours"),
         (("odds",), "Write one of --low-c"),
         (("odds", "--low-c", "2", "--night", "0"), "Night 0"),
