@@ -6,9 +6,11 @@ import re
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from carewatch.cli.main import COMMANDS
+from carewatch.cli.main import COMMANDS, carewatch
 from carewatch.notices.notice import NoticeKind
+from carewatch.roster.reading import read_roster
 from carewatch.settings.model import SECRETS
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -46,6 +48,17 @@ def test_the_map_names_only_files_that_exist() -> None:
     missing = [name for name in named if not any((base / name).exists() for base in (ROOT, ROOT / "carewatch"))]
     assert named
     assert missing == []
+
+
+def test_examples_name_machines_and_people_of_the_shipped_roster() -> None:
+    roster, _ = read_roster(ROOT / "config" / "fleets")
+    help_texts = [CliRunner().invoke(carewatch, [command, "--help"]).output for command in COMMANDS]
+    told = " ".join(" ".join([README, *help_texts]).split())
+    people = set(re.findall(r"(?:--by|carewatch link) ([a-z]\S*[a-z])", told))
+    machines = set(re.findall(r"(?:carewatch log|--machine) ([a-z]\S*\d)", told))
+    assert {"ana", "li"} <= people <= {person.id for person in roster.people}
+    assert machines
+    assert machines <= {machine.id for machine in roster.machines}
 
 
 def test_the_readme_starts_with_the_job() -> None:

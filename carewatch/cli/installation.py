@@ -41,7 +41,7 @@ def installation(config: Path) -> Iterator[tuple[Settings, Workplace]]:
     settings = read_settings(config)
     with opened(settings) as work:
         faults = take_in_roster(work, settings.fleet_paths, now=clock.now())
-        with work.database.reading() as rx:
+        with work.remembered.lock, work.database.reading() as rx:
             has_roster = current_roster(work, rx) is not None
         if not has_roster:
             raise FaultyFiles(faults)

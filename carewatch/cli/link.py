@@ -9,12 +9,15 @@ import click
 from carewatch.cli.installation import config_option, installation
 
 
-@click.command(epilog="Example: carewatch link anna")
+@click.command(epilog="Example: carewatch link ana")
 @click.argument("person")
 @click.option("--hours", type=click.IntRange(1, 24 * 14), default=24, show_default=True, help="How long it works.")
 @config_option
 def link(person: str, hours: int, config: Path) -> None:
-    """Make a sign-in link for PERSON (an id of the roster). Only a hash of it is kept: it is shown this once."""
+    """Make a sign-in link for PERSON (an id of the roster). Only a hash of it is kept: it is shown this once.
+
+    There are no pages yet: the link is for a later version and opens nothing today.
+    """
     from datetime import timedelta
 
     from carewatch.service import clock

@@ -3,23 +3,40 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import MISSING, fields
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from carewatch.cli.installation import config_option, installation
 
+if TYPE_CHECKING:
+    from carewatch.logbook.entries import Entry
+    from carewatch.service.workplace import Workplace
 
-@click.command(epilog="Example: carewatch log sprayer-3 rinsed sides=front,rear litres=380 --by anna")
+NOT_FIELDS = {  # what every entry has besides the fields of its kind -> where it is said here
+    "machine": "is said first",
+    "kind": "is said second",
+    "by": "is said by --by",
+    "on_behalf_of": "is said by --on-behalf-of",
+    "happened_at": "is said by --at",
+    "id": "is said by --id",
+    "recorded_at": "is always now",
+    "channel": "is always this command",
+}
+
+
+@click.command(epilog="Example: carewatch log sprayer-3 rinsed sides=front,rear litres=380 --by ana")
 @click.argument("machine", required=False)
 @click.argument("kind", required=False)
 @click.argument("details", nargs=-1, metavar="[NAME=VALUE ...]")
 @click.option("--by", help="Who says so (a person id of the roster).")
 @click.option("--on-behalf-of", help="For whom, if somebody else did it.")
-@click.option("--at", "at_text", help="When it happened, local to the machine: 2026-10-19T19:10 (default: now).")
+@click.option(
+    "--at", "at_text", help="When it happened, on the clock of its home site: 2026-10-19T19:10 (default: now)."
+)
 @click.option("--id", "entry_id", help="Your own id, so that writing it twice is one entry.")
 @click.option("--schema", is_flag=True, help="Print the JSON schema of an entry and leave.")
 @click.option("--kinds", is_flag=True, help="List the kinds of entries with their fields and leave.")
@@ -38,7 +55,10 @@ def log(
     as_json: bool,
     config: Path,
 ) -> None:
-    """Write an entry: what happened to MACHINE. Lists are written with commas: sides=front,rear."""
+    """Write an entry: what happened to MACHINE.
+
+    Lists are written with commas (sides=front,rear), times on the clock of its home site (by_at=2026-10-20T18:30).
+    """
     from carewatch.logbook.reading import entry_schema
 
     if schema:
@@ -49,23 +69,29 @@ def log(
         return
     if machine is None or kind is None or by is None:
         raise click.UsageError("Give MACHINE, KIND and --by PERSON. `carewatch log --kinds` lists the kinds.")
-    line: dict[str, Any] = {"machine": machine, "kind": kind, "by": by, "channel": "command", **_fields(kind, details)}
+    line = {"machine": machine, "kind": kind, "by": by, "channel": "command", **_fields(kind, details)}
     line |= {name: value for name, value in (("on_behalf_of", on_behalf_of), ("id", entry_id)) if value}
     with installation(config) as (_, work):
         _write(work, line, at_text=at_text, as_json=as_json)
 
 
-def _write(work: Any, line: dict[str, Any], *, at_text: str | None, as_json: bool) -> None:  # noqa: ANN401  # late import
+def _write(work: Workplace, line: dict[str, Any], *, at_text: str | None, as_json: bool) -> None:
     from carewatch.logbook.reading import entry_from_json, entry_to_json
     from carewatch.service import clock
     from carewatch.service.answering import write_entry
     from carewatch.service.documents import instant
 
     now = clock.now()
-    happened_at = _moment(work, line["machine"], at_text) if at_text else now
-    stamped = {**line, "happened_at": instant(happened_at), "recorded_at": instant(now)}
+    machine, types = line["machine"], _types(line["kind"])
+    told = {
+        name: instant(_moment(work, machine, name, text)) if types.get(name) == "datetime" else text
+        for name, text in line.items()
+    }
+    happened_at = _moment(work, machine, "--at", at_text) if at_text else now
+    stamped = {**told, "happened_at": instant(happened_at), "recorded_at": instant(now)}
     entry = entry_from_json(stamped, where="carewatch log")
     is_new, outcome = write_entry(work, entry, now=now)
+    _warn_of_no_antifreeze(entry)
     if as_json:
         click.echo(json.dumps(entry_to_json(entry)))
         return
@@ -74,16 +100,34 @@ def _write(work: Any, line: dict[str, Any], *, at_text: str | None, as_json: boo
         click.echo(f"Message to {notice.person}: {notice.subject}")
 
 
-def _moment(work: Any, machine: str, text: str) -> datetime:  # noqa: ANN401  # late import
+def _warn_of_no_antifreeze(entry: Entry) -> None:
+    """A slip in the name would otherwise show only when the machine is told to be wet after all."""
+    from carewatch.fluids.liquid import LiquidKind
+    from carewatch.fluids.naming import ANTIFREEZE_KEYS, liquid_named
+    from carewatch.logbook.entries import AntifreezeRun
+
+    if isinstance(entry.detail, AntifreezeRun):
+        fluid = entry.detail.fluid
+        if liquid_named(fluid).kind is not LiquidKind.ANTIFREEZE:
+            known = ", ".join(sorted(set(ANTIFREEZE_KEYS.values())))
+            click.echo(f"{fluid!r} is no antifreeze known here: it counts as water. Known: {known}.", err=True)
+
+
+def _moment(work: Workplace, machine: str, name: str, text: str) -> datetime:
+    """The instant a person means: without a zone on the clock of the machine's home site."""
+    from carewatch.errors import BadInput
+    from carewatch.logbook.line_models import FIRST_YEAR, LAST_YEAR
     from carewatch.service.gather import current_roster
 
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise click.UsageError(f"--at {text} is not a time; write it like 2026-10-19T19:10.") from error
+        raise click.UsageError(f"{name} {text} is not a time; write it like 2026-10-19T19:10.") from error
+    if not FIRST_YEAR <= moment.year < LAST_YEAR:
+        raise BadInput(f"{name} {text} lies outside {FIRST_YEAR} to {LAST_YEAR}. Correct the year.")
     if moment.tzinfo is not None:
         return moment
-    with work.database.reading() as rx:
+    with work.remembered.lock, work.database.reading() as rx:
         roster = current_roster(work, rx)
     home = next((one.home_site for one in roster.machines if one.id == machine), None) if roster else None
     if roster is None or home is None:
@@ -92,16 +136,25 @@ def _moment(work: Any, machine: str, text: str) -> datetime:  # noqa: ANN401  # 
 
 
 def _fields(kind: str, details: tuple[str, ...]) -> dict[str, Any]:
-    return dict(_field(kind, detail) for detail in details)
+    found: dict[str, Any] = {}
+    for detail in details:
+        name, value = _field(kind, detail)
+        if name in NOT_FIELDS:
+            raise click.UsageError(f"{name} is no field of an entry: it {NOT_FIELDS[name]}.")
+        if name in found:
+            raise click.UsageError(f"{name} is given twice. Lists are written with commas: sides=front,rear.")
+        found[name] = value
+    return found
 
 
 def _field(kind: str, detail: str) -> tuple[str, Any]:
     name, separator, text = detail.partition("=")
     if not separator:
         raise click.UsageError(f"{detail!r} is not NAME=VALUE, such as sides=front,rear.")
-    if "tuple" in _types(kind).get(name, ""):
-        return name, [part for part in text.split(",") if part]
-    if "str" in _types(kind).get(name, "str"):
+    told_as = _types(kind).get(name, "str")
+    if "tuple" in told_as:
+        return name, [part.strip() for part in text.split(",") if part.strip()]
+    if "str" in told_as or told_as == "datetime":
         return name, text
     try:
         return name, json.loads(text.lower())
@@ -120,7 +173,9 @@ def _types(kind: str) -> dict[str, str]:
 
 def _list_kinds() -> None:
     from carewatch.logbook.entries import EntryKind
-    from carewatch.logbook.kinds import HELP
+    from carewatch.logbook.kinds import DETAIL_TYPES, HELP
 
     for kind in EntryKind:
-        click.echo(f"{kind.value:20} {HELP[kind]} Fields: {', '.join(_types(kind)) or 'none'}.")
+        named = [f"{one.name}{'*' if one.default is MISSING else ''}" for one in fields(DETAIL_TYPES[kind])]
+        click.echo(f"{kind.value:20} {HELP[kind]} Fields: {', '.join(named) or 'none'}.")
+    click.echo("A field with * must be given.")

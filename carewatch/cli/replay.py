@@ -25,9 +25,13 @@ def replay(
     import json
 
     from carewatch.cli.story import progress_over
+    from carewatch.logbook.line_models import FIRST_YEAR, LAST_YEAR
     from carewatch.service.replay import read_scenario
     from carewatch.service.replay import replay as run
 
+    for option, day in (("--from", from_on), ("--to", to_on)):
+        if not FIRST_YEAR <= day.year < LAST_YEAR:
+            raise click.UsageError(f"{option} {day.date()} lies outside {FIRST_YEAR} to {LAST_YEAR}.")
     if to_on < from_on:
         raise click.UsageError("--to lies before --from.")
     read = read_scenario(scenario)

@@ -15,8 +15,10 @@ from pydantic import BaseModel, ValidationError
 from carewatch.errors import BadInput, Fault, FaultyFiles
 from carewatch.logbook.entries import (
     AntifreezeRun,
+    Assigned,
     BlownOut,
     Channel,
+    Declined,
     Drained,
     Entry,
     EntryKind,
@@ -24,8 +26,10 @@ from carewatch.logbook.entries import (
     HoursRead,
     Moved,
     Opened,
+    Promised,
     Remark,
     Rinsed,
+    RiskAccepted,
     Sprayed,
     StrengthMeasured,
 )
@@ -161,6 +165,10 @@ def _with_own_id(entry: Entry) -> Entry:
     return Entry(**{column.name: getattr(entry, column.name) for column in fields(entry)} | {"id": own})
 
 
+_EMPTY = ("too_short", "string_too_short")  # what pydantic calls a list or a text without anything in it
+_NOTHING_TO_SHOW = (*_EMPTY, "missing")
+
+
 def _faults_of(trouble: ValidationError, model: type[BaseModel], *, file: str, number: int | None) -> list[Fault]:
     faults = []
     for found in trouble.errors(include_url=False):
@@ -171,9 +179,11 @@ def _faults_of(trouble: ValidationError, model: type[BaseModel], *, file: str, n
             problem, fix = str(found["ctx"]["problem"]), str(found["ctx"]["fix"])
         elif found["type"] == "missing":
             problem, fix = "is missing.", "Add it."
+        elif found["type"] in _EMPTY:
+            problem, fix = "is empty.", "Write at least one word."
         else:
             problem, fix = "does not fit.", found["msg"].replace("Input should", "It must") + "."
-        value = "" if found["type"] == "missing" else _shown(found["input"])
+        value = "" if found["type"] in _NOTHING_TO_SHOW else _shown(found["input"])
         faults.append(_fault(file, number, field, value, problem, fix))
     return faults
 
@@ -213,6 +223,7 @@ def check_entry(entry: Entry, roster: Roster, *, file: str = "entry", line: int 
     _check_parts(entry, machine, unknown)
     _check_numbers(entry, machine, unknown)
     _check_place(entry, machine, roster, unknown)
+    faults += _duty_faults(entry, machine, file, line)
     return tuple(faults)
 
 
@@ -267,6 +278,19 @@ def _check_place(entry: Entry, machine: Machine, roster: Roster, unknown: Unknow
         unknown("site", entry.detail.site, "is no site of this fleet.", sites)
     elif entry.detail.place is not None and entry.detail.place not in _places(site):
         unknown("place", entry.detail.place, f"is no place at {site.id}.", _places(site))
+
+
+def _duty_faults(entry: Entry, machine: Machine, file: str, line: int | None) -> list[Fault]:
+    """A duty's key names its machine second: written under another machine, the answer would count for nobody."""
+    if not isinstance(entry.detail, Assigned | Promised | RiskAccepted | Declined):
+        return []
+    what, bar, rest = entry.detail.duty.partition("|")
+    whose, _, when = rest.partition("|")
+    if not bar or whose == machine.id:
+        return []
+    problem = f"is a duty of {whose or 'no machine'}, not of {machine.id}."
+    fix = f"Did you mean {what}|{machine.id}|{when}?" if when else "Copy the duty's key whole."
+    return [_fault(file, line, "duty", entry.detail.duty, problem, fix)]
 
 
 def _places(site: Site) -> tuple[str, ...]:

@@ -15,7 +15,9 @@ import pytest
 from click.testing import CliRunner
 
 from carewatch.cli import main as cli
+from carewatch.cli.log import NOT_FIELDS
 from carewatch.logbook.entries import EntryKind
+from carewatch.logbook.line_models import Line
 from tests.service.farm import ROSTER
 from tests.service.scenario import write_scenario
 from tests.service.test_usecase import OUTLOOK_KEYS
@@ -132,6 +134,10 @@ BAD_ENTRIES = {
     "deep": ["sprayer-1", "rinsed", "sides=front", "litres=" + "[" * 50_000],
     "in the future": ["sprayer-1", "rinsed", "sides=front", "--at", "2099-01-01T10:00"],
     "long ago": ["sprayer-1", "rinsed", "sides=front", "--at", "1999-01-01T10:00"],
+    "before every calendar": ["sprayer-1", "rinsed", "sides=front", "--at", "0001-01-01T00:00"],
+    "after every calendar": ["sprayer-1", "promised", "duty=d", "by_at=9999-12-31T23:59"],
+    "duty of another machine": ["sprayer-2", "declined", "duty=protect|sprayer-1|2026-10-19"],
+    "empty list": ["sprayer-1", "rinsed", "sides=,"],
 }
 
 
@@ -142,9 +148,69 @@ def test_log_refuses_what_does_not_fit_with_a_clear_message(call, arguments):
     assert err.strip()
 
 
-@pytest.mark.parametrize("more", [["--at", "yesterday"], ["sides"]])
-def test_log_written_wrongly_is_wrong_usage(call, more):
-    assert call("log", "sprayer-1", "rinsed", *more, "--by", "noah")[0] == 2
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (["--at", "yesterday"], "--at yesterday is not a time"),
+        (["sides"], "'sides' is not NAME=VALUE"),
+        (["sides=front", "machine=sprayer-2"], "machine is no field of an entry: it is said first"),
+        (["sides=front", "by=mia"], "it is said by --by"),
+        (["sides=front", "channel=mail"], "it is always this command"),
+        (["sides=front", "recorded_at=2026-10-01T10:00:00Z"], "it is always now"),
+        (["sides=front", "sides=rear"], "sides is given twice"),
+    ],
+)
+def test_log_written_wrongly_is_wrong_usage(call, more, says):
+    code, _, err = call("log", "sprayer-1", "rinsed", *more, "--by", "noah")
+    assert code == 2
+    assert says in err
+
+
+def test_what_is_said_elsewhere_is_all_that_every_entry_has():
+    assert set(NOT_FIELDS) == {"kind", *Line.model_fields}
+
+
+def test_log_reads_lists_with_blanks_after_the_commas(call):
+    _, out, _ = call("log", "sprayer-1", "rinsed", "sides=front, rear ,", "--by", "noah", "--json")
+    assert json.loads(out)["sides"] == ["front", "rear"]
+
+
+def test_log_reads_times_on_the_clock_of_the_home_site(call):
+    # 2026-10-20 is summer time in Chicago: UTC - 5 h
+    promise = ["promised", "duty=protect|sprayer-1|2026-10-20", "by_at=2026-10-20T18:30"]
+    told = call("log", "sprayer-1", *promise, "--by", "noah", "--at", "2025-10-20T17:00", "--json")
+    written = json.loads(told[1])
+    assert (written["happened_at"], written["by_at"]) == ("2025-10-20T22:00:00Z", "2026-10-20T23:30:00Z")
+    code, _, err = call("log", "sprayer-1", *promise[:2], "by_at=tonight", "--by", "noah")
+    assert (code, "by_at tonight is not a time" in err) == (2, True)
+
+
+@pytest.mark.parametrize(("fluid", "is_told"), [("propylene glycol", False), ("pink stuff", True), ("water", True)])
+def test_log_says_that_antifreeze_nobody_knows_counts_as_water(call, fluid, is_told):
+    code, out, err = call("log", "sprayer-1", "antifreeze_run", f"fluid={fluid}", "sides=front,rear", "--by", "noah")
+    assert (code, "Written" in out) == (0, True)
+    assert ("it counts as water" in err) == is_told
+    assert ("propylene_glycol" in err) == is_told
+
+
+def test_the_list_of_kinds_stars_what_must_be_given(call):
+    lines = call("log", "--kinds")[1].splitlines()
+    kinds = {line.split()[0]: line for line in lines}
+    assert kinds["rinsed"].endswith("Fields: sides*, litres, passes.")
+    assert kinds["promised"].endswith("Fields: duty*, by_at*.")
+    assert kinds["not_used"].endswith("Fields: none.")
+    assert "A field with * must be given." in lines
+
+
+def test_link_says_that_there_are_no_pages_yet():
+    assert "There are no pages yet" in CliRunner().invoke(cli.carewatch, ["link", "--help"]).output
+
+
+@pytest.mark.parametrize("days", [("0001-01-01", "2025-11-05"), ("2025-10-13", "9999-12-31")])
+def test_replay_of_days_outside_of_the_calendar_is_wrong_usage(capsys, monkeypatch, tmp_path, days):
+    told = ["--from", days[0], "--to", days[1], "--out", str(tmp_path / "out")]
+    code, _, err = run(capsys, monkeypatch, "replay", str(write_scenario(tmp_path / "s")), *told)
+    assert (code, "lies outside 2000 to 2100" in err) == (2, True)
 
 
 def test_log_twice_with_one_id_is_one_entry(call):

@@ -128,7 +128,7 @@ def test_the_schema_knows_every_kind_and_its_fields() -> None:
         ({"kind": "strength_measured", "first_ice_c": 28}, ("first_ice_c = 28",)),
         ({"kind": "strength_measured", "first_ice_c": None}, ("strength_vol_pct", "missing")),
         ({"kind": "strength_measured", "scale": ""}, ("scale",)),
-        ({"kind": "rinsed", "sides": []}, ("sides",)),
+        ({"kind": "rinsed", "sides": []}, ("sides: is empty.",)),
         ({"kind": "rinsed", "side": "front"}, ("side = front", "sides?")),
         ({"kind": "heat_changed", "is_on": "yes"}, ("is_on = yes",)),
         ({"kind": "hours_read", "counter_h": True}, ("counter_h = True",)),
@@ -138,7 +138,7 @@ def test_the_schema_knows_every_kind_and_its_fields() -> None:
         ({"happened_at": 1790000000}, ("happened_at",)),
         ({"happened_at": "0001-01-01T00:00:00+05:00"}, ("outside 2000 to 2100",)),
         ({"happened_at": "2026-10-02T18:11:00Z", "recorded_at": "2026-10-02T18:00:00Z"}, ("after it was recorded",)),
-        ({"by": ""}, ("by",)),
+        ({"by": ""}, ("by: is empty.",)),
         ({"text": "a\x00b"}, ("no text",)),
         ({"channel": "fax"}, ("channel = fax", "mail")),
     ],
@@ -202,6 +202,10 @@ def test_a_good_file_gives_its_entries(book: Any) -> None:
         ("moved", {"site": "holow"}, "site", "hollow"),
         ("moved", {"place": "fjord"}, "place", "ford"),
         ("note", {"machine": "hern"}, "machine", "heron"),
+        ("assigned", {"duty": "protect|crane|2026-10-02"}, "duty", "protect|heron|2026-10-02?"),
+        ("promised", {"duty": "protect|crane|2026-10-02"}, "duty", "protect|heron|2026-10-02?"),
+        ("risk_accepted", {"duty": "rinse|crane"}, "duty", "Copy"),
+        ("declined", {"duty": "thaw|"}, "duty", "Copy"),
     ],
 )
 def test_what_the_roster_does_not_know_is_told_with_the_nearest(
