@@ -68,7 +68,7 @@ def user_agent(*, version: str, contact: str) -> str:
 
 
 class HttpClient:
-    """Asks and posts within the limits above; anything that keeps a reply from coming is an UpstreamTrouble."""
+    """Asks within the limits above; anything that keeps a reply from coming is an UpstreamTrouble."""
 
     def __init__(
         self,
@@ -109,28 +109,18 @@ class HttpClient:
         follows_redirects: bool = True,
     ) -> Reply:
         """The reply whatever its status; a good one must be of the expected content type."""
-        request = self._request("GET", url, query=query, headers=headers)
+        request = self._request(url, query=query, headers=headers)
         reply = self._within_deadline(request, redirects=MOST_REDIRECTS if follows_redirects else 0)
         kind = reply.headers.get("content-type", "")
         if reply.status in GOOD and expects not in kind.lower():
             raise UpstreamTrouble(f"{reply.place} sent {kind or 'something without a type'} instead of {expects}.")
         return reply
 
-    def post(self, url: str, *, body: bytes, headers: Mapping[str, str] | None = None) -> Reply:
-        """The reply to a body sent once; redirects are not followed."""
-        return self._within_deadline(self._request("POST", url, headers=headers, body=body), redirects=0)
-
     def _request(
-        self,
-        method: str,
-        url: str,
-        *,
-        query: Mapping[str, str] | None = None,
-        headers: Mapping[str, str] | None = None,
-        body: bytes | None = None,
+        self, url: str, *, query: Mapping[str, str] | None, headers: Mapping[str, str] | None
     ) -> httpx.Request:
         try:
-            return self._client.build_request(method, url, params=query, headers=headers, content=body)
+            return self._client.build_request("GET", url, params=query, headers=headers)
         except (httpx.InvalidURL, ValueError, TypeError) as error:
             raise BadInput("A web address in the settings cannot be used; write it as https://host/path.") from error
 

@@ -2,27 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NewType
-
-Celsius = NewType("Celsius", float)
-Kelvin = NewType("Kelvin", float)
-
 ZERO_C_IN_K = 273.15
 LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches
 KPA_PER_PSI = 6.894757293168361  # exact from the pound and the inch
 METRES_PER_FOOT = 0.3048  # exact
 MPS_PER_MPH = 0.44704  # exact
 KMH_PER_MPS = 3.6
-
-
-def to_kelvin(temperature_c: Celsius) -> Kelvin:
-    """Kelvin from degrees Celsius."""
-    return Kelvin(temperature_c + ZERO_C_IN_K)
-
-
-def to_celsius(temperature_k: Kelvin) -> Celsius:
-    """Degrees Celsius from kelvin."""
-    return Celsius(temperature_k - ZERO_C_IN_K)
 
 
 def f_to_c(temperature_f: float) -> float:
@@ -58,13 +43,3 @@ def psi_to_kpa(psi: float) -> float:
 def kpa_to_psi(kpa: float) -> float:
     """Pounds per square inch from kilopascals."""
     return kpa / KPA_PER_PSI
-
-
-def kmh_to_mps(kmh: float) -> float:
-    """Metres per second from kilometres per hour."""
-    return kmh / KMH_PER_MPS
-
-
-def mph_to_mps(mph: float) -> float:
-    """Metres per second from miles per hour."""
-    return mph * MPS_PER_MPH

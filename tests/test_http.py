@@ -213,13 +213,6 @@ def test_certificate_nobody_vouches_for_is_refused():
         server.join(5)
 
 
-def test_post_sends_the_body_once_and_follows_nothing(http, web):
-    route = web.post(URL).mock(return_value=httpx.Response(307, headers={"Location": "https://elsewhere.example/"}))
-    assert http.post(URL, body=b"hello", headers={"Content-Type": "text/plain"}).status == 307
-    assert route.calls.last.request.content == b"hello"
-    assert route.call_count == 1
-
-
 @pytest.mark.parametrize(
     ("headers", "wait"),
     [

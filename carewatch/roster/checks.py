@@ -93,12 +93,9 @@ def _unknown(table: Written[Table], path: Path, word: str | None, known: list[st
 
 
 def _unknown_in_list(table: Written[Table], key: str, known: list[str], kind: str) -> Iterator[Fault]:
-    seen = set()
     for path, word in table.texts(key):
         yield from _unknown(table, path, word, known, kind)
-        if word in seen:
-            yield table.fault(path, word, "stands twice in this list.", "Keep the first.")
-        seen.add(word)
+    yield from table.twice(key)
 
 
 def _winter_place(machine: Written[Table], home: str | None, places: dict[str | None, list[str]]) -> Iterator[Fault]:

@@ -39,6 +39,14 @@ class Written(Generic[AnyTable]):
             if isinstance(value, str):
                 yield (key, n), value
 
+    def twice(self, key: str) -> Iterator[Fault]:
+        """A fault for each text that has stood in the same list before."""
+        seen: set[str] = set()
+        for path, word in self.texts(key):
+            if word in seen:
+                yield self.fault(path, word, "stands twice in this list.", "Keep the first.")
+            seen.add(word)
+
     def tables(self, key: str) -> Iterator[Written[Table]]:
         """The tables of a list inside this one."""
         values = self.raw.get(key)

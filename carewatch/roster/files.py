@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from carewatch.errors import Fault
 
@@ -27,10 +28,36 @@ def read_texts(paths: Sequence[Path]) -> FoundFiles:
     for path in paths:
         for file in _fleet_files(path, faults):
             _take(file, texts, faults)
-            named = _named_csv(texts.get(file.as_posix(), ""))
-            if named and (beside := file.parent / named).is_file():
-                _take(beside, texts, faults)
+            named = machines_csv(_parsed(texts.get(file.as_posix(), "")))
+            beside = csv_beside(file.as_posix(), named) if isinstance(named, str) else None
+            if beside and Path(beside).is_file():
+                _take(Path(beside), texts, faults)
     return FoundFiles(texts=texts, faults=tuple(faults))
+
+
+def fingerprint_of(found: FoundFiles) -> str:
+    """Short name of a content: the same files give the same, any change another."""
+    digest = hashlib.sha256()
+    for name, text in sorted(found.texts.items()):
+        for piece in (name, text):
+            data = piece.encode("utf-8", "surrogatepass")
+            digest.update(len(data).to_bytes(8, "big") + data)
+    for fault in found.faults:
+        digest.update(str(fault).encode("utf-8", "surrogatepass"))
+    return digest.hexdigest()[:16]
+
+
+def machines_csv(fleet_file: Mapping[str, object]) -> object:
+    """What a fleet file, parsed but not checked, names as the CSV with its machines; None if nothing."""
+    fleet = fleet_file.get("fleet")
+    return fleet.get("machines_csv") if isinstance(fleet, dict) else None
+
+
+def csv_beside(fleet_file: str, named: str) -> str | None:
+    """The name under which a CSV beside a fleet file is known; None if it is not beside it."""
+    if "/" in named or "\\" in named or not named.endswith(".csv") or named.startswith("."):
+        return None
+    return str(PurePosixPath(fleet_file).parent / named)
 
 
 def _fleet_files(path: Path, faults: list[Fault]) -> Iterator[Path]:
@@ -59,13 +86,11 @@ def _take(file: Path, texts: dict[str, str], faults: list[Fault]) -> None:
         faults.append(_fault(file, f"cannot be read: {error.strerror}.", "Check the rights of file and folder."))
 
 
-def _named_csv(text: str) -> str | None:
+def _parsed(text: str) -> Mapping[str, object]:
     try:
-        fleet = tomllib.loads(text.removeprefix("\ufeff")).get("fleet")
+        return tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError):
-        return None  # reading.py says what is wrong with it
-    named = fleet.get("machines_csv") if isinstance(fleet, dict) else None
-    return named if isinstance(named, str) and Path(named).name == named else None
+        return {}  # reading.py says what is wrong with it
 
 
 def _fault(path: Path, problem: str, fix: str, *, line: int | None = None) -> Fault:

@@ -20,8 +20,8 @@ CLOSEST_M, WIDEST_APART_M = 0.15, 1.2  # chosen: nozzle bodies stand 0.25 to 0.7
 def check_machine(machine: Written[MachineTable]) -> Iterator[Fault]:
     """Faults inside one machine that no single key shows."""
     sides = _sides(machine)
-    yield from _twice(machine, "sides")
-    yield from _twice(machine, "plumbing")
+    yield from machine.twice("sides")
+    yield from machine.twice("plumbing")
     yield from _labels(machine, sides)
     yield from _figures(machine, sides)
     if machine.table is not None:
@@ -33,13 +33,6 @@ def check_machine(machine: Written[MachineTable]) -> Iterator[Fault]:
 def _sides(machine: Written[MachineTable]) -> list[str]:
     written = [side for _, side in machine.texts("sides")]
     return written or ["front", "rear"]
-
-
-def _twice(machine: Written[MachineTable], key: str) -> Iterator[Fault]:
-    words = [word for _, word in machine.texts(key)]
-    for path, word in machine.texts(key):
-        if word in words[: int(path[-1])]:
-            yield machine.fault(path, word, "stands twice in this list.", "Keep the first.")
 
 
 def _labels(machine: Written[MachineTable], sides: list[str]) -> Iterator[Fault]:

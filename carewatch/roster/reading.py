@@ -10,7 +10,7 @@ from carewatch.roster.building import build_fleet
 from carewatch.roster.checks import check_between
 from carewatch.roster.document import Document, advice, parse_toml
 from carewatch.roster.drafts import FleetDraft, draft_fleet
-from carewatch.roster.files import read_texts
+from carewatch.roster.files import csv_beside, machines_csv, read_texts
 from carewatch.roster.machine_checks import check_machine
 from carewatch.roster.machine_rows import Row, read_rows
 from carewatch.roster.model import Roster
@@ -57,8 +57,7 @@ def _draft(name: str, text: str, texts: Mapping[str, str], faults: list[Fault]) 
 
 def _rows(document: Document, texts: Mapping[str, str], faults: list[Fault]) -> list[Row]:
     """The machines of the CSV a fleet file names."""
-    fleet = document.data.get("fleet")
-    named = fleet.get("machines_csv") if isinstance(fleet, dict) else None
+    named = machines_csv(document.data)
     if not isinstance(named, str):
         return []
     path = csv_beside(document.name, named)
@@ -73,13 +72,6 @@ def _rows(document: Document, texts: Mapping[str, str], faults: list[Fault]) -> 
     if not rows and not found:
         faults.append(document.fault(("fleet", "machines_csv"), named, "holds no machine.", "Add one row for each."))
     return rows
-
-
-def csv_beside(fleet_file: str, named: str) -> str | None:
-    """The name under which a CSV beside a fleet file is known; None if it is not beside it."""
-    if "/" in named or "\\" in named or not named.endswith(".csv") or named.startswith("."):
-        return None
-    return str(PurePosixPath(fleet_file).parent / named)
 
 
 def _nothing_found(texts: Mapping[str, str]) -> Fault:

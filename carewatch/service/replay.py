@@ -13,10 +13,9 @@ from carewatch.errors import BadInput, Fault, FaultyFiles
 from carewatch.freeze.engines import fastest
 from carewatch.logbook.entries import Entry
 from carewatch.logbook.reading import read_logbook
-from carewatch.roster.files import FoundFiles, read_texts
+from carewatch.roster.files import FoundFiles, fingerprint_of, read_texts
 from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
-from carewatch.roster.watch import fingerprint_of
 from carewatch.service.assessing import fetched_at_of
 from carewatch.service.deliver import deliver_due
 from carewatch.service.documents import instant

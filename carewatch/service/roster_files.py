@@ -9,10 +9,9 @@ from pathlib import Path
 from carewatch.errors import Fault, FaultyFiles
 from carewatch.notices.letter import Letter, Row, set_letter
 from carewatch.notices.notice import Notice, NoticeKind
-from carewatch.roster.files import read_texts
+from carewatch.roster.files import fingerprint_of, read_texts
 from carewatch.roster.model import Role, Roster
 from carewatch.roster.reading import parse_roster
-from carewatch.roster.watch import fingerprint_of
 from carewatch.service.gather import current_roster
 from carewatch.service.usecase import queue_notice
 from carewatch.service.workplace import Workplace

@@ -31,10 +31,9 @@ from carewatch.logbook.entries import (
     Thawed,
 )
 from carewatch.notices.notice import Notice, NoticeKind
-from carewatch.roster.files import FoundFiles
+from carewatch.roster.files import FoundFiles, fingerprint_of
 from carewatch.roster.model import Roster
 from carewatch.roster.reading import parse_roster
-from carewatch.roster.watch import fingerprint_of
 from carewatch.service.forecasts import ask_sources
 from carewatch.service.usecase import run_plan
 from carewatch.service.workplace import Signature, Workplace
