@@ -37,9 +37,9 @@ def main(words: list[str]) -> int:
         case ["test", *rest]:
             make_environment()
             return test(rest)
-        case ["run", *rest]:
+        case ["run", command, *rest]:
             make_environment()
-            return run(rest)
+            return run([command, *rest])
         case ["lock"]:
             return lock()
         case _:
@@ -81,7 +81,11 @@ def test(pytest_arguments: list[str]) -> int:
 
 def run(command: list[str]) -> int:
     """Run a command of the environment and give its exit code."""
-    return subprocess.run([str(BIN / command[0]), *command[1:]], cwd=ROOT, check=False).returncode
+    program = shutil.which(command[0], path=str(BIN))
+    if program is None:
+        print(f"There is no command {command[0]} in .venv; `ls .venv/{BIN.name}` lists what there is.")
+        return 2
+    return subprocess.run([program, *command[1:]], cwd=ROOT, check=False).returncode
 
 
 def lock() -> int:

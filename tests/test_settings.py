@@ -131,6 +131,15 @@ def test_the_port_follows_the_security_unless_written(security, port):
         pytest.param(
             SMALLEST + '[service]\npublic_url = "farm.example"', {}, "service.public_url", 6, "scheme", id="url"
         ),
+        pytest.param(
+            SMALLEST + '[database]\npath = "a\\u0000b"', {}, "database.path", 6, "invisible character", id="path-nul"
+        ),
+        pytest.param(
+            SMALLEST + '[roster]\nfleets = ["a", "b\\nc"]', {}, "roster.fleets[2]", 6, "on one line", id="path-line"
+        ),
+        pytest.param(
+            SMALLEST.replace('"mails"', '"~nobody-here/m"'), {}, "mail.files", 2, "not known here", id="path-home"
+        ),
         pytest.param(SMALLEST.replace('files = "mails"', ""), {}, "mail", 1, "names no way out", id="no-way-out"),
         pytest.param(
             SMALLEST.replace("[weather]", 'host = "x"\n[weather]'), {}, "mail.files", 2, "beside host", id="two-ways"

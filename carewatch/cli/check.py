@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from carewatch.cli.check_report import Findings, as_document, as_lines
+from carewatch.cli.installation import config_option
 
 if TYPE_CHECKING:
     from carewatch.errors import Fault
@@ -33,14 +34,7 @@ def make_check(send: SendTest) -> click.Command:
     """The command, with the function that sends test messages."""
 
     @click.command()
-    @click.option(
-        "--config",
-        type=click.Path(path_type=Path),
-        default=Path("config/carewatch.toml"),
-        envvar="CAREWATCH_CONFIG",
-        show_default=True,
-        help="The settings file.",
-    )
+    @config_option
     @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
     @click.option("--send-test", is_flag=True, help="Send a test message to every manager, the way notices go.")
     def check(config: Path, as_json: bool, send_test: bool) -> None:
@@ -80,7 +74,7 @@ def look(config: Path, now: datetime) -> Findings:
     try:
         findings.settings = read_settings(config)
         fleet_paths = findings.settings.fleet_paths
-        findings.faults += [*findings.settings.warnings, *_folder_faults(findings.settings)]
+        findings.faults += [*findings.settings.warnings, *_path_faults(findings.settings)]
     except FaultyFiles as faulty:
         findings.faults += faulty.faults
         fleet_paths = fleet_paths_in(config)  # so that one look names the faults of the roster as well
@@ -95,27 +89,32 @@ def look(config: Path, now: datetime) -> Findings:
     return findings
 
 
-def _folder_faults(settings: Settings) -> Iterator[Fault]:
-    """Folders that cannot be written into, or made: only the last folder of a path is ever made."""
+def _path_faults(settings: Settings) -> Iterator[Fault]:
+    """Files that are folders; folders that cannot be written into, or made: only the last of a path is ever made."""
+    for name, file in (("database.path", settings.database_path), ("service.heartbeat_file", settings.heartbeat_path)):
+        if file.is_dir():
+            yield _path_fault(settings, name, file, "is a folder.", "Write the path of a file, such as data/file.")
+        elif reason := _why_not_writable(file.parent):
+            yield _path_fault(settings, name, file.parent, reason)
+    if settings.mail_folder is not None and (reason := _why_not_writable(settings.mail_folder)):
+        yield _path_fault(settings, "mail.files", settings.mail_folder, reason)
+
+
+ANOTHER_PATH = "Write another path, or give the account carewatch runs under the right to write there."
+
+
+def _path_fault(settings: Settings, name: str, path: Path, problem: str, fix: str = ANOTHER_PATH) -> Fault:
     from carewatch.errors import Fault
 
-    wanted = {
-        "database.path": settings.database_path.parent,
-        "service.heartbeat_file": settings.heartbeat_path.parent,
-        "mail.files": settings.mail_folder,
-    }
-    for name, folder in wanted.items():
-        reason = None if folder is None else _why_not_writable(folder)
-        if reason:
-            origin, _, line = settings.origins[name].rpartition(":")
-            yield Fault(
-                file=origin or settings.file.as_posix(),
-                line=int(line) if line.isdigit() else None,
-                field=name,
-                value=str(folder),
-                problem=reason,
-                fix="Write another path, or give the account carewatch runs under the right to write there.",
-            )
+    origin, _, line = settings.origins[name].rpartition(":")
+    return Fault(
+        file=origin or settings.file.as_posix(),
+        line=int(line) if line.isdigit() else None,
+        field=name,
+        value=str(path),
+        problem=problem,
+        fix=fix,
+    )
 
 
 def _why_not_writable(folder: Path) -> str | None:

@@ -20,7 +20,7 @@ def config_option(function: Function) -> Function:
     """`--config`, the settings file; also CAREWATCH_CONFIG."""
     return click.option(
         "--config",
-        type=click.Path(path_type=Path, dir_okay=False),
+        type=click.Path(path_type=Path),
         default=Path("config/carewatch.toml"),
         show_default=True,
         envvar="CAREWATCH_CONFIG",

@@ -34,6 +34,16 @@ def _host(text: str) -> str:
     return text
 
 
+def _path(text: str) -> str:
+    if not text.isprintable():
+        refuse("holds a line break or another invisible character.", "Type the path again by hand, on one line.")
+    try:
+        Path(text).expanduser()
+    except RuntimeError:
+        refuse("begins in the home folder of somebody who is not known here.", "Write the path from / on.")
+    return text
+
+
 def _folder(text: str) -> str:
     if not text or not text.isascii() or not text.isprintable() or len(text) > 200:
         refuse("is no name for a folder of a mailbox.", 'Use plain letters: "INBOX" or "INBOX/done".')
@@ -42,7 +52,7 @@ def _folder(text: str) -> str:
 
 Url = Annotated[str, AfterValidator(_url)]
 Host = Annotated[str, AfterValidator(_host)]
-FilePath = Annotated[str, Field(min_length=1, max_length=1000)]
+FilePath = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_path)]
 FolderName = Annotated[str, AfterValidator(_folder)]
 
 

@@ -44,7 +44,7 @@ def fleet_paths_in(file: Path) -> tuple[Path, ...]:
         fleets = RosterSettings.model_validate(written).fleets
     except (FaultyFiles, ValidationError):
         return ()
-    return tuple(file.parent / path for path in fleets)
+    return tuple(file.parent / Path(path).expanduser() for path in fleets)
 
 
 def _text_of(file: Path) -> str:

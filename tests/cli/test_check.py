@@ -150,6 +150,30 @@ def test_a_data_folder_that_cannot_be_is_a_fault(config, path, says):
     assert config.read_text().splitlines()[fault["line"] - 1] == f'path = "{path}"'
 
 
+@pytest.mark.parametrize(
+    ("heading", "key"), [("[database]", "path"), ("[service]", "heartbeat_file")], ids=["database", "heartbeat"]
+)
+def test_a_folder_where_a_file_is_wanted_is_a_fault(config, heading, key):
+    (config.parent / "kept").mkdir()
+    replace(config, heading, f'{heading}\n{key} = "kept"')
+    result = run("--config", str(config), "--json")
+    assert result.exit_code == 1
+    (fault,) = [fault for fault in json.loads(result.output)["faults"] if fault["severity"] == "error"]
+    assert (fault["field"], fault["problem"]) == (f"{heading.strip('[]')}.{key}", "is a folder.")
+    assert fault["value"] == str(config.parent / "kept")
+
+
+def test_the_roster_under_the_home_folder_is_looked_at_even_if_the_settings_have_faults(config, monkeypatch):
+    monkeypatch.setenv("HOME", str(config.parent))
+    monkeypatch.setenv("USERPROFILE", str(config.parent))
+    replace(config, '["fleets"]', '["~/fleets"]')
+    replace(config, "from_name", "from_nmae")
+    replace(config.parent / "fleets" / "example.toml", "lat_deg = 41.62", "lat_deg = 141.62")
+    result = run("--config", str(config))
+    assert result.exit_code == 1
+    assert "from -90 up to 90" in result.output
+
+
 def test_a_site_that_wants_a_service_whose_terms_forbid_it_is_a_fault(config):
     replace(config.parent / "fleets" / "example.toml", "# sources = ", 'sources = ["open_meteo"] # ')
     result = run("--config", str(config))
