@@ -54,14 +54,17 @@ def _show(seen: Look, found: list[Outlook], units: str | None, *, with_reasons: 
         zone = seen.roster.site(one.site).tz
         reader = Reader(units=UnitSystem(units) if units else fleet.units, zone=zone)
         name = seen.roster.machine(one.machine).name
-        click.echo(f"{one.night:%a %d %b}  {name:18} {_verdict(one, reader)}")
+        verdict = _verdict(one, reader)
+        if not one.is_assessed and not with_reasons:
+            verdict = " ".join([verdict, *(reader.reason(reason) for reason in one.because[:2])])
+        click.echo(f"{one.night:%a %d %b}  {name:18} {verdict}")
         for reason in one.because if with_reasons else ():
             click.echo(f"              {reader.reason(reason)}")
 
 
 def _verdict(one: Outlook, reader: Reader) -> str:
     if not one.is_assessed or one.chance is None or one.coldest_air_c is None or one.margin_c is None:
-        return f"NOT ASSESSED - treat as wet. {' '.join(one.because[:2])}"
+        return "NOT ASSESSED - treat as wet."
     cold = f"coldest air {reader.temperature(one.coldest_air_c)}, chance {one.chance:.0%}"
     if one.margin_c >= 0:
         when = f", ice from {reader.about(one.first_ice_at)}" if one.first_ice_at else ""

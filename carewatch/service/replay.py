@@ -250,9 +250,18 @@ def _take_folder(out: Path, told: dict[str, object]) -> None:
             half.replace(marker)
     except (OSError, ValueError) as error:
         raise BadInput(f"The folder {out} cannot be used: {getattr(error, 'strerror', None) or error}.") from error
+    if not isinstance(known, dict | None):
+        raise BadInput(f"The folder {out} cannot be used: its {MARKER} is not of a replay. Give another --out.")
     if known not in (None, told):
-        begun = ", ".join(f"{name} {value}" for name, value in known.items())
-        raise BadInput(f"{out} holds a replay begun with {begun}. Go on with the same, or give another --out.")
+        begun = f"{out} holds a replay begun with {_in_words(known)}."
+        raise BadInput(f"{begun} Go on with the same, or give another --out.")
+
+
+def _in_words(told: dict[str, object]) -> str:
+    every_s = told.get("look_every_s")
+    looks = f"every {every_s / 60:g} min" if isinstance(every_s, float) and every_s > 1 else "at every change"
+    first_on, forecast, seed = (told.get(name) for name in ("from", "forecast", "seed"))
+    return f"{first_on} as its first day, {forecast} forecasts, seed {seed}, a look {looks}"
 
 
 def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int) -> Workplace:

@@ -84,7 +84,6 @@ def _about(site: Site, forecasts: Sequence[Forecast], primary: Forecast) -> Iter
 
 
 def _no_weather(site: Site, ahead: Sequence[Night], *, now: datetime) -> SiteWeather:
-    because = ("There is no forecast for this place.",)
     nights = tuple(
         NightWeather(
             night=night,
@@ -95,7 +94,7 @@ def _no_weather(site: Site, ahead: Sequence[Night], *, now: datetime) -> SiteWea
             lead_h=0.0,
             spread_c=None,
             members_min_c=None,
-            because=because,
+            because=(),
         )
         for night in ahead
     )
@@ -110,5 +109,5 @@ def _no_weather(site: Site, ahead: Sequence[Night], *, now: datetime) -> SiteWea
         cloud_fraction=nothing(0),
         rain_mm=nothing(0),
         nights=nights,
-        because=because,
+        because=("There is no forecast for this place.",),
     )

@@ -239,8 +239,13 @@ def test_outlook_without_any_service_is_not_assessed_and_says_why(call):
     for one in documents:
         assert one.keys() >= OUTLOOK_KEYS.keys()
         assert (one["state"], one["chance"], one["urgency"]) == ("not_assessed", None, "unknown")
+        assert len(one["because"]) == len(set(one["because"])) >= 2
     assert "yard, nws" in err
     assert call("outlook", "--offline")[1].count("NOT ASSESSED") == 10
+    assert call("outlook", "--offline")[1].count("There is no forecast for this place.") == 10
+    for_one = call("outlook", "--offline", "--machine", "sprayer-1")[1]
+    for reason in ("NOT ASSESSED", *documents[0]["because"]):
+        assert for_one.count(reason) == 5
     assert call("outlook", "--machine", "sprayer-9", "--offline")[0] == 2
 
 

@@ -34,8 +34,17 @@ def folder(tmp_path_factory):
     return write_scenario(tmp_path_factory.mktemp("scenario") / "autumn")
 
 
-def run(folder: Path, out: Path, *, forecast: str = "synthetic", seed: int = SEED, to_on: date = TO_ON) -> int:
-    steps = replay(read_scenario(folder), from_on=FROM_ON, to_on=to_on, out=out, forecast=forecast, seed=seed)
+def run(
+    folder: Path,
+    out: Path,
+    *,
+    forecast: str = "synthetic",
+    seed: int = SEED,
+    to_on: date = TO_ON,
+    look_every: timedelta = module.A_SECOND,
+) -> int:
+    scenario = read_scenario(folder)
+    steps = replay(scenario, from_on=FROM_ON, to_on=to_on, out=out, forecast=forecast, seed=seed, look_every=look_every)
     return sum(len(step.outcome.notices) for step in steps)
 
 
@@ -206,13 +215,26 @@ def own(folder, tmp_path):
 def test_a_folder_of_another_replay_is_refused(own, tmp_path):
     out = tmp_path / "out"
     run(own, out, to_on=FROM_ON)
-    for other in ({"seed": SEED + 1}, {"forecast": "perfect"}):
-        with pytest.raises(BadInput, match="begun with"):
+    told = f"begun with {FROM_ON} as its first day, synthetic forecasts, seed {SEED}, a look at every change. Go on"
+    for other in ({"seed": SEED + 1}, {"forecast": "perfect"}, {"look_every": timedelta(minutes=15)}):
+        with pytest.raises(BadInput, match=told):
             run(own, out, **other)
     fleet = own / "fleet.toml"
     fleet.write_text(fleet.read_text().replace("Larch Hollow", "Oak Hollow"))
     with pytest.raises(BadInput, match="another fleet"):
         run(own, out)
+
+
+def test_a_replay_that_looked_every_few_minutes_says_so_to_another(own, tmp_path):
+    run(own, tmp_path / "out", to_on=FROM_ON, look_every=timedelta(minutes=15))
+    with pytest.raises(BadInput, match=r"a look every 15 min\."):
+        run(own, tmp_path / "out")
+
+
+def test_a_folder_whose_mark_is_none_of_ours_is_refused(own, tmp_path):
+    (tmp_path / "replay.json").write_text("[]")
+    with pytest.raises(BadInput, match="is not of a replay"):
+        run(own, tmp_path)
 
 
 def test_the_database_of_an_installation_is_never_touched(own, tmp_path):
