@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
+from itertools import count
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -22,6 +23,7 @@ NOW = datetime(2026, 10, 19, 20, 15, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 HOUR = timedelta(hours=1)
 LEASE = timedelta(seconds=180)
+MACHINES = count()
 
 
 def notice(
@@ -297,7 +299,7 @@ class OutboxMachine(RuleBasedStateMachine):
         self.held: list[Claimed] = []
         with self.database.transaction() as tx:
             notices.expire(tx, now=NOW + 10_000 * HOUR)
-        self.prefix = f"{id(self)}-"
+        self.prefix = f"{next(MACHINES)}-"  # id() comes again once an earlier machine is gone
 
     @rule(key=st.sampled_from("abcd"), hours=st.sampled_from([1, 50]))
     def queue_one(self, key: str, hours: int) -> None:
