@@ -3,8 +3,8 @@
 The ground (infrared thermometer) is a colder and less ventilated body than a boom, so it bounds a part from below, the
 shielded air at 1.5 m from above. A day's figures are all there is: the night before is drawn as a smooth fall from
 the day's highest to its lowest air at 6 h, vapour is that of the mean humidity at the mean temperature, wind is not
-known (carewatch then tries 0.3, 1 and 3 m/s), cloud either not known (then clear) or told from the day's sun by
-FAO-56, equation 35 (a = 0.25, b = 0.50) over extraterrestrial radiation of equation 21 (refet).
+known (carewatch then tries 0.3, 1 and 3 m/s), cloud either not known (then clear) or told from the day's sun over
+extraterrestrial radiation (refet 0.5, FAO-56 form) with the usual straight line of Angstrom, from memory.
 """
 
 from __future__ import annotations
@@ -39,9 +39,9 @@ LONG_NAMES = {
 }
 MARKS = 25  # noon to noon
 LOWEST_H, HIGHEST_H = 18, 3  # 6 h and 15 h, counted from noon
-FLAT_A, FLAT_B = 0.25, 0.50  # FAO-56, equation 35: share of the sun under full cloud, and what a clear day adds
+FLAT_A, FLAT_B = 0.25, 0.50  # from memory: share of the sun under full cloud, and what a clear day adds
 WINDS = 3
-# FAO-56, chapter 3: 2 m/s at 2 m, the mean of over 2000 stations, where wind was not measured; at 10 m by equation 47
+# chosen: 2 m/s at 2 m where wind was not measured, as FAO-56 advises (from memory); 0.74795 to 10 m: refet 0.5
 MEAN_WIND_MPS = 2.0 / 0.74795
 
 

@@ -147,5 +147,5 @@ def _colder_prata(air_c: np.ndarray, dew_c: np.ndarray) -> np.ndarray:
 
 
 def _brutsaert(air_c: np.ndarray, dew_c: np.ndarray) -> np.ndarray:
-    """Brutsaert 1975: 1.24 (e/T)^(1/7), e in hPa, T in K."""
+    """Brutsaert 1975, from memory: 1.24 (e/T)^(1/7), e in hPa, T in K."""
     return 1.24 * (saturation_pa(dew_c) / 100.0 / (air_c + ZERO_C_IN_K)) ** (1.0 / 7.0)
