@@ -119,6 +119,7 @@ class WeatherSettings(Section):
 
     contact: Email = Field(examples=["office@farm.example"], description="the services' terms ask for it")
     order: list[SourceName] = Field(default=[], max_length=5)
+    thermometers: FilePath = "thermometers"
     open_meteo_non_commercial: bool = False
     open_meteo_key: SecretStr | None = None
     nws_url: Url | None = None
@@ -185,6 +186,11 @@ class Settings:
     def mail_folder(self) -> Path | None:
         """The folder messages are written into instead of being sent."""
         return self.resolve(self.mail.files) if self.mail.files is not None else None
+
+    @property
+    def thermometer_folder(self) -> Path:
+        """The folder of the thermometers' files."""
+        return self.resolve(self.weather.thermometers)
 
     @property
     def heartbeat_path(self) -> Path:

@@ -1,8 +1,9 @@
-"""Which sources a site is told by, best first."""
+"""Which sources a site is told by, best first, and what was read there."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
 
 from carewatch.errors import BadInput
@@ -11,6 +12,9 @@ from carewatch.sources import met_norway, nws_grid, open_meteo_reading
 from carewatch.sources.made import Made
 from carewatch.sources.port import Source
 from carewatch.sources.recorded import READERS, Recorded
+from carewatch.sources.records import read_weather, readings_of_record
+from carewatch.sources.thermometer import ThermometerFiles
+from carewatch.weather.readings import Readings
 
 # local forecasters first, then the service that allows commercial use everywhere, then what must be allowed
 PREFERRED = (nws_grid.NAME, met_norway.NAME, open_meteo_reading.NAME)
@@ -42,3 +46,15 @@ def of_scenario(folder: Path, *, made: str | None = None, seed: int = 0) -> Mapp
         source = Made(folder, kind=made, seed=seed)
         return {source.name: source}
     return {service: Recorded(folder, service=service) for service in READERS}
+
+
+def readings_of_scenario(folder: Path) -> Callable[[Site], Readings | None]:
+    """What was read at a site of a scenario: its file in thermometers/, or else what its weather really was."""
+    thermometers = ThermometerFiles(folder / "thermometers")
+
+    @cache
+    def really(site_id: str) -> Readings | None:
+        path = folder / "weather" / f"{site_id}.csv"
+        return readings_of_record(read_weather(path)) if path.is_file() else None
+
+    return lambda site: thermometers.readings(site) or really(site.id)

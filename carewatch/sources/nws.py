@@ -1,7 +1,7 @@
 """The US National Weather Service: which grid cell a site lies in, and that cell's raw forecast.
 
-Reading the answers: nws_grid.py and nws_alerts.py. Facts: weather.gov/documentation/services-web-api, the general FAQs
-of weather-gov.github.io/api and the threads of weather-gov/api on GitHub.
+Reading the answers: nws_grid.py, nws_alerts.py, nws_stations.py. Facts: weather.gov/documentation/services-web-api,
+the general FAQs of weather-gov.github.io/api and the threads of weather-gov/api on GitHub.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from carewatch.errors import UpstreamTrouble
 from carewatch.http import HttpClient, Reply
 from carewatch.roster.model import Site
-from carewatch.sources import nws_alerts, nws_grid
+from carewatch.sources import nws_alerts, nws_grid, nws_stations
 from carewatch.sources.coordinates import latitude, longitude
 from carewatch.sources.nws_grid import NAME, SERVICE, TITLE
 from carewatch.sources.port import Recall
@@ -20,6 +20,8 @@ from carewatch.sources.terms import ask_again_at, brief, conditional, keep_newes
 from carewatch.sources.tree import decode_object, dig, text
 from carewatch.weather.answer import Answer
 from carewatch.weather.forecast import Forecast, Grade
+from carewatch.weather.intervals import floor_hour
+from carewatch.weather.readings import Readings
 
 BASE_URL = "https://api.weather.gov"
 HEADERS = {"Accept": "application/geo+json"}  # without it the cache has served days-old forecasts
@@ -27,6 +29,9 @@ POINTS_EVERY = timedelta(days=1)  # grids are renumbered without notice
 GRID_EVERY = timedelta(hours=1)
 ALERTS_EVERY = timedelta(minutes=15)
 ALERTS_GRACE = timedelta(hours=1)  # chosen: silence this long after the time to ask again is told
+STATIONS_EVERY = timedelta(days=7)  # stations are rarely built or closed
+MEASURED_EVERY = timedelta(hours=6)
+MEASURED_BACK = timedelta(hours=30)  # chosen: a whole night, wherever in the six hours after it one asks
 NOT_COVERED_FOR = timedelta(days=7)  # chosen: a place outside the area stays outside
 
 # Coarse boxes (south, north, west, east) around the states and territories; the service itself says who is inside.
@@ -90,8 +95,7 @@ class NationalWeatherService:
 
     def read(self, site: Site, *, recall: Recall) -> Forecast | None:
         """The forecast of the site's grid cell."""
-        points = recall(points_key(site))
-        cell = None if points is None else nws_grid.read_cell(points.body)
+        cell = _known_cell(site, recall)
         answer = None if cell is None else recall(cell.key)
         if answer is None:
             return None
@@ -119,6 +123,36 @@ class NationalWeatherService:
             return told
         since = stored.ask_again_at.astimezone(site.tz)
         return (*told, f"{TITLE}: official messages unknown since {since:%a %H:%M}.")
+
+    def update_measured(self, site: Site, *, now: datetime, recall: Recall) -> tuple[Answer, ...]:
+        """Ask for the stations around the site's cell when they are not known, then what the nearest measured."""
+        cell = _known_cell(site, recall)
+        if cell is None:
+            return ()
+        found: list[Answer] = []
+        stations = recall(cell.stations_key)
+        if stations is None or now >= stations.ask_again_at:
+            reply = self._get(f"{cell.path}/stations", stored=stations)
+            stations = self._answer(reply, key=cell.stations_key, stored=stations, every=STATIONS_EVERY, now=now)
+            nws_stations.check_list(stations.body)
+            found.append(stations)
+        station = nws_stations.nearest_station(stations.body, site)
+        stored = None if station is None else recall(station.key)
+        if station is not None and (stored is None or now >= stored.ask_again_at):
+            query = {"start": f"{floor_hour(now) - MEASURED_BACK:%Y-%m-%dT%H:%M:%SZ}"}
+            reply = self._get(f"/stations/{station.id}/observations", stored=None, query=query)
+            answer = self._answer(reply, key=station.key, stored=None, every=MEASURED_EVERY, now=now)
+            nws_stations.check_list(answer.body)
+            found.append(answer)
+        return tuple(found)
+
+    def measured(self, site: Site, *, recall: Recall) -> Readings | None:
+        """What the nearest station measured lately."""
+        cell = _known_cell(site, recall)
+        stations = None if cell is None else recall(cell.stations_key)
+        station = None if stations is None else nws_stations.nearest_station(stations.body, site)
+        answer = None if station is None else recall(station.key)
+        return None if station is None or answer is None else nws_stations.read_observed(answer.body, station)
 
     def _points(self, site: Site, *, stored: Answer | None, now: datetime) -> Answer:
         reply = self._get(f"/{points_key(site)}", stored=stored)
@@ -168,6 +202,11 @@ class NationalWeatherService:
             ask_again_at=again_at,
             validators=validators(reply.headers),
         )
+
+
+def _known_cell(site: Site, recall: Recall) -> nws_grid.Cell | None:
+    points = recall(points_key(site))
+    return None if points is None else nws_grid.read_cell(points.body)
 
 
 def points_key(site: Site) -> str:

@@ -36,13 +36,13 @@ WETTEST_MM = 500.0  # chosen: beyond any hour of rain ever measured
 EDGE_SHARE = 0.2  # chosen: a site this share of a cell outside it is still told by it (rounded coordinates)
 
 Converter = Callable[[float], float]
-_TO_CELSIUS: dict[str, Converter] = {
+TO_CELSIUS: dict[str, Converter] = {
     "degC": lambda value: value,
     "degF": lambda value: (value - 32.0) / 1.8,
     "K": lambda value: value - 273.15,
 }
 _TO_FRACTION: dict[str, Converter] = {"percent": lambda value: value / 100.0}
-_TO_MPS: dict[str, Converter] = {"km_h-1": lambda value: value / KMH_PER_MPS, "m_s-1": lambda value: value}
+TO_MPS: dict[str, Converter] = {"km_h-1": lambda value: value / KMH_PER_MPS, "m_s-1": lambda value: value}
 _TO_MM: dict[str, Converter] = {"mm": lambda value: value}
 
 _CELL_URL = re.compile(r"(?:https?://[^/\s]+)?/gridpoints/([A-Z]{3})/(\d{1,4}),(\d{1,4})", re.ASCII)
@@ -60,6 +60,11 @@ class Cell:
     def key(self) -> str:
         """Key of its forecast among the stored answers."""
         return f"grid/{self.office}/{self.column},{self.row}"
+
+    @property
+    def stations_key(self) -> str:
+        """Key of the list of weather stations around it."""
+        return f"stations/{self.office}/{self.column},{self.row}"
 
     @property
     def path(self) -> str:
@@ -116,7 +121,7 @@ def read_grid(body: bytes, *, fetched_at: datetime) -> Forecast:
     if not isinstance(properties, dict):
         raise UpstreamTrouble(f"{SERVICE} sent an answer without a forecast.")
     layers = _Layers(properties)
-    air_c = layers.hourly("temperature", _TO_CELSIUS, COLDEST_BELIEVED_C, WARMEST_BELIEVED_C)
+    air_c = layers.hourly("temperature", TO_CELSIUS, COLDEST_BELIEVED_C, WARMEST_BELIEVED_C)
     if np.isnan(air_c).all():
         raise UpstreamTrouble(f"{SERVICE} sent a forecast without usable temperatures.")
     return Forecast(
@@ -128,12 +133,12 @@ def read_grid(body: bytes, *, fetched_at: datetime) -> Forecast:
         fetched_at=fetched_at,
         start_at=layers.start_at,
         air_c=air_c,
-        dew_c=layers.hourly("dewpoint", _TO_CELSIUS, COLDEST_BELIEVED_C, WARMEST_BELIEVED_C),
-        wind_mps=layers.hourly("windSpeed", _TO_MPS, 0.0, STRONGEST_WIND_MPS),
+        dew_c=layers.hourly("dewpoint", TO_CELSIUS, COLDEST_BELIEVED_C, WARMEST_BELIEVED_C),
+        wind_mps=layers.hourly("windSpeed", TO_MPS, 0.0, STRONGEST_WIND_MPS),
         cloud_fraction=layers.hourly("skyCover", _TO_FRACTION, 0.0, 1.0),
         rain_mm=layers.rain_mm(),
         minima=layers.minima(),
-        elevation_m=_elevation_m(properties),
+        elevation_m=elevation_m(properties),
         is_height_corrected=False,
         warnings=tuple(layers.warnings),
     )
@@ -145,7 +150,7 @@ class _Layers:
     def __init__(self, properties: Json) -> None:
         self._properties = properties
         self.warnings: list[str] = []
-        spans = [(begins_at, ends_at) for begins_at, ends_at, _ in self._steps("temperature", _TO_CELSIUS)]
+        spans = [(begins_at, ends_at) for begins_at, ends_at, _ in self._steps("temperature", TO_CELSIUS)]
         if not spans:
             raise UpstreamTrouble(f"{SERVICE} sent a forecast without usable temperatures.")
         self.start_at = ceil_hour(min(begins_at for begins_at, _ in spans))
@@ -177,7 +182,7 @@ class _Layers:
         """The service's own night minima; they often lie below its hourly values."""
         return tuple(
             Minimum(start_at=begins_at, end_at=ends_at, air_c=value)
-            for begins_at, ends_at, value in self._steps("minTemperature", _TO_CELSIUS)
+            for begins_at, ends_at, value in self._steps("minTemperature", TO_CELSIUS)
             if COLDEST_BELIEVED_C <= value <= WARMEST_BELIEVED_C
         )
 
@@ -197,7 +202,8 @@ class _Layers:
                 self.warnings.append(f"{TITLE}: a time span of {layer} could not be read.")
 
 
-def _elevation_m(properties: Json) -> float | None:
-    elevation_m = number(dig(properties, "elevation", "value"))
+def elevation_m(properties: Json) -> float | None:
+    """The elevation an answer gives, in metres; None if it gives none that can be."""
+    height_m = number(dig(properties, "elevation", "value"))
     is_metres = (text(dig(properties, "elevation", "unitCode")) or "").rpartition(":")[2] == "m"
-    return elevation_m if is_metres and -500.0 <= elevation_m <= 9000.0 else None
+    return height_m if is_metres and -500.0 <= height_m <= 9000.0 else None

@@ -9,6 +9,7 @@ from typing import Protocol, runtime_checkable
 from carewatch.roster.model import Site
 from carewatch.weather.answer import Answer
 from carewatch.weather.forecast import Forecast, Grade
+from carewatch.weather.readings import Readings
 
 Recall = Callable[[str], Answer | None]
 """The newest stored answer of this source under a key."""
@@ -49,4 +50,17 @@ class OfficialMessages(Protocol):
 
     def alerts(self, site: Site, *, now: datetime, recall: Recall) -> tuple[str, ...]:
         """The messages in force as sentences."""
+        ...
+
+
+@runtime_checkable
+class Measuring(Protocol):
+    """A source that also knows what was measured near a site: for looking back, never for a coming night."""
+
+    def update_measured(self, site: Site, *, now: datetime, recall: Recall) -> tuple[Answer, ...]:
+        """Ask what was measured, where the terms allow it. Raises UpstreamTrouble."""
+        ...
+
+    def measured(self, site: Site, *, recall: Recall) -> Readings | None:
+        """What was measured near the site; None if nothing is known. Raises UpstreamTrouble on garbage."""
         ...

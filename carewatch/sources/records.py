@@ -15,6 +15,7 @@ from carewatch.errors import BadInput
 from carewatch.sources.tree import number
 from carewatch.weather.forecast import FloatArray
 from carewatch.weather.intervals import HOUR, floor_hour, parse_instant
+from carewatch.weather.readings import Readings, readings_of
 from carewatch.weather.series import COLDEST_BELIEVED_C, WARMEST_BELIEVED_C, nothing
 
 TIME = "time_utc"
@@ -51,6 +52,15 @@ class Outage:
     def holds(self, site: str, now: datetime) -> bool:
         """Whether the site is cut off at `now`."""
         return self.site in (site, "*") and self.from_at <= now < self.to_at
+
+
+def readings_of_record(weather: Weather) -> Readings | None:
+    """The record as readings, for looking back; no site learns from what no thermometer of its own has read."""
+    rows = {
+        weather.start_at + hour * HOUR: {name: float(values[hour]) for name, values in weather.values.items()}
+        for hour in range(weather.hours)
+    }
+    return readings_of(rows, by="the record of what really happened", is_at_site=False)
 
 
 def read_weather(path: Path) -> Weather:

@@ -108,6 +108,7 @@ class SiteWeather:
     Arrays as in `Forecast`, starting at `start_at`; hours already past come from older forecasts (for
     each hour the one made closest to it). `forecast` is the one the series was taken from (None: there is
     none, then every array is empty and no night is usable). `official`: official freeze messages in force.
+    `read_until`: the newest reading of the site's own thermometer that counts in it.
     """
 
     site: str
@@ -122,3 +123,4 @@ class SiteWeather:
     nights: tuple[NightWeather, ...]
     because: tuple[str, ...] = ()
     official: tuple[str, ...] = ()
+    read_until: datetime | None = None

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from carewatch.roster.model import Site
 from carewatch.weather.forecast import Forecast, NightWeather, SiteWeather
 from carewatch.weather.height import at_height, colder_by_height_c
-from carewatch.weather.history import stitch
+from carewatch.weather.history import Series, stitch
 from carewatch.weather.intervals import floor_hour
-from carewatch.weather.lows import SHOWN_C, STALE_AGE_H, celsius, covers, night_weather
+from carewatch.weather.lows import SHOWN_C, STALE_AGE_H, celsius, covers, cut, night_weather
 from carewatch.weather.nights import Night, nights_from
+from carewatch.weather.readings import Readings, colder_past
 from carewatch.weather.series import nothing
 
 OTHER_FIRST_AGE_H = 18.0  # chosen: from this age on a fresher service goes first
@@ -25,8 +27,12 @@ def join(
     now: datetime,
     nights: int = 7,
     history: Sequence[Forecast] = (),
+    readings: Readings | None = None,
 ) -> SiteWeather:
-    """What is coming to one site: `forecasts` in order of preference, `history` for the hours already past."""
+    """What is coming to one site: `forecasts` in order of preference, `history` for the hours already past.
+
+    `readings`: what its own thermometer read; past hours are as cold as that, where it was colder than forecast.
+    """
     ahead = nights_from(now, site.tz, count=nights)
     # near noon the night that contains now is almost over: the next one must be known as well
     ranked = _ranked(site, forecasts, soon=ahead[:2], now=now)
@@ -35,7 +41,11 @@ def join(
     primary = ranked[0]
     second = next((other for other in ranked[1:] if _may_object(other, primary, now=now)), None)
     past = [at_height(older, elevation_m=site.elevation_m) for older in history]
-    series = stitch(primary, past, now_hour=floor_hour(now), back_h=HISTORY_H)
+    series = forecast_series = stitch(primary, past, now_hour=floor_hour(now), back_h=HISTORY_H)
+    if readings is not None:
+        series = colder_past(series, readings, until=now)
+    weather = [night_weather(night, series, primary, second, now=now) for night in ahead]
+    weather[0] = replace(weather[0], because=(*weather[0].because, *_read_colder(ahead[0], series, forecast_series)))
     return SiteWeather(
         site=site.id,
         forecast=primary,
@@ -46,9 +56,19 @@ def join(
         wind_mps=series.wind_mps,
         cloud_fraction=series.cloud_fraction,
         rain_mm=series.rain_mm,
-        nights=tuple(night_weather(night, series, primary, second, now=now) for night in ahead),
+        nights=tuple(weather),
         because=tuple(_about(site, forecasts, primary)),
+        read_until=None if readings is None else readings.moments[-1],
     )
+
+
+def _read_colder(night: Night, series: Series, forecast: Series) -> Iterator[str]:
+    """A word on the thermometer, where it read a colder hour in the night than the forecast had."""
+    span = {"series_start_at": series.start_at, "start_at": night.start_at, "end_at": night.end_at}
+    read_c, said_c = cut(series.air_c, **span), cut(forecast.air_c, **span)
+    colder = read_c < said_c - SHOWN_C
+    if colder.any():
+        yield f"The thermometer at the site read {celsius(float(read_c[colder].min()))}, colder than the forecast."
 
 
 def _ranked(site: Site, forecasts: Sequence[Forecast], *, soon: Sequence[Night], now: datetime) -> list[Forecast]:

@@ -156,6 +156,8 @@ def nws_points(server: ForecastServer, request: Request) -> tuple[int, Tree]:
 
 
 def nws_grid(server: ForecastServer, request: Request) -> tuple[int, Tree]:
+    if request.path.endswith("/stations"):
+        return nws_stations(request)
     column, row = (int(part) for part in request.path.removeprefix("/gridpoints/OAX/").split(","))
     west, south = column / 10 - 180, row / 10 - 90
     tree = _recorded("nws/gridpoints_raw_OAX_59_58.json")
@@ -168,6 +170,28 @@ def nws_grid(server: ForecastServer, request: Request) -> tuple[int, Tree]:
     for layer in ("temperature", "dewpoint", "minTemperature"):
         for step in properties[layer]["values"]:
             step["value"] -= server.colder_c
+    return 200, tree
+
+
+def nws_stations(request: Request) -> tuple[int, Tree]:
+    """The recorded list, its first station moved into the cell that was asked for."""
+    column, row = (int(part) for part in request.path.split("/")[3].split(","))
+    tree = _recorded("nws/pynws_gridpoints_stations_subset.json")
+    tree["features"][0]["geometry"]["coordinates"] = [column / 10 - 179.95, row / 10 - 89.95]
+    del tree["features"][0]["properties"]["elevation"]
+    return 200, tree
+
+
+def nws_observed(server: ForecastServer, request: Request) -> tuple[int, Tree]:
+    """The recorded observation at every hour asked for, so much colder as told."""
+    tree = _recorded("nws/observations_KFLG_2024-02-20.json")
+    (recorded,) = tree["features"]
+    recorded_at = datetime.fromisoformat(recorded["properties"]["timestamp"])
+    since = datetime.fromisoformat(request.query["start"])
+    recorded["properties"]["temperature"]["value"] -= server.colder_c
+    hours = range(1, max(math.floor((server.now - since) / timedelta(hours=1)), 0) + 1)
+    by = [since + hour * timedelta(hours=1) - timedelta(minutes=3) - recorded_at for hour in hours]
+    tree["features"] = [moved(recorded, one) for one in reversed(by)]
     return 200, tree
 
 
@@ -253,6 +277,7 @@ def problem(kind: str, status: int) -> Tree:
 ROUTES: tuple[tuple[str, Callable[[ForecastServer, Request], tuple[int, Tree]]], ...] = (
     ("/points/", nws_points),
     ("/gridpoints/", nws_grid),
+    ("/stations/", nws_observed),
     ("/alerts/active", nws_alerts),
     ("/weatherapi/locationforecast/2.0/complete", met_complete),
     ("/v1/forecast", open_meteo_forecast),
