@@ -275,6 +275,7 @@ def _outlook(work: _Work, index: int, night: NightWeather, parts: tuple[PartNigh
             coldest_part_c=min((part.outlook.coldest_part_c for part in parts), default=None),
             is_frozen_already=is_frozen_already,
             pockets_harm_c=case.fleet.pockets_harm_c,
+            lesson=case.learned.at(night.lead_h),
         ),
         forecast=_origin(case.weather, now=now),
     )

@@ -11,6 +11,7 @@ from math import isfinite
 
 from carewatch.fluids.liquid import LiquidKind
 from carewatch.freeze.forcing import CALM_BELOW_MPS, CLEAR_BELOW, Surroundings
+from carewatch.freeze.learning import Lesson
 from carewatch.logbook.state import ASSUMED, Contents, Fill, Whereabouts
 from carewatch.roster.model import PlaceKind, Site
 from carewatch.weather.forecast import NightWeather, SiteWeather
@@ -32,6 +33,7 @@ def reasons(
     coldest_part_c: float | None,
     is_frozen_already: bool,
     pockets_harm_c: float,
+    lesson: Lesson,
 ) -> tuple[str, ...]:
     """The sentences of one machine and night, the deciding ones first; `held` is what the worst part holds."""
     sentences: list[str] = []
@@ -43,6 +45,7 @@ def reasons(
         sentences += [*_about_margin(margin_c), *_about_contents(held, pockets_harm_c)]
     if feels is not None and held is not None:
         sentences += [*_about_place(feels, night, site, stays), *_about_weather(feels, night, weather)]
+        sentences += _about_lesson(lesson)
     sentences += _about_salts(all_contents, coldest_part_c)
     if not night.is_usable and held is not None:
         sentences.append("The weather data are too poor to call the night safe, but they show freezing.")
@@ -105,6 +108,14 @@ def _about_weather(feels: Surroundings, night: NightWeather, weather: SiteWeathe
             yield "Clear sky and little wind: the boom gets colder than the air."
     if feels.is_wet[mark] > 0.0:
         yield "Rain or fog wets it, and drying cools it further."
+
+
+def _about_lesson(lesson: Lesson) -> Iterator[str]:
+    if lesson.nights and abs(lesson.bias_c) >= SHOWN_C:
+        turn = "colder" if lesson.bias_c < 0.0 else "warmer"
+        nights = "1 night" if lesson.nights == 1 else f"{lesson.nights} nights"
+        by = f"{abs(lesson.bias_c):.1f} °C {turn} than forecast"
+        yield f"The thermometer here has read lows {by}, over {nights}; that counts."
 
 
 def _about_salts(all_contents: Sequence[Contents], coldest_part_c: float | None) -> Iterator[str]:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 from carewatch.freeze.assess import Case, assess
 from carewatch.freeze.kernel import Kernel
+from carewatch.freeze.learning import NOTHING_LEARNED, Learned
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.state import MachineState
 from carewatch.roster.model import Fleet
@@ -25,12 +26,15 @@ def outlooks_as_held(
     machines: Sequence[MachineNow],
     weather: Mapping[str, SiteWeather],
     *,
+    learned: Mapping[str, Learned],
     now: datetime,
     kernel: Kernel,
 ) -> dict[str, tuple[Outlook, ...]]:
     """The outlooks for what each machine holds now, by machine id; of several places it may be at, the worst counts."""
     owners = [(one, state) for one in machines for state in _states(one)]
-    found = _assess(remembered, [_case(one, state, weather) for one, state in owners], now=now, kernel=kernel)
+    found = _assess(
+        remembered, [case_of(one, state, weather, learned) for one, state in owners], now=now, kernel=kernel
+    )
     held: dict[str, tuple[Outlook, ...]] = {}
     for (one, _), outlooks in zip(owners, found, strict=True):
         known = held.get(one.machine.id)
@@ -59,6 +63,7 @@ def outlooks_if_used(
     machines: Sequence[MachineNow],
     weather: Mapping[str, SiteWeather],
     *,
+    learned: Mapping[str, Learned],
     now: datetime,
     kernel: Kernel,
 ) -> dict[str, tuple[Outlook, ...]]:
@@ -69,7 +74,7 @@ def outlooks_if_used(
     soon = {site: replace(one, nights=one.nights[:NIGHTS_IF_USED]) for site, one in weather.items()}
     asked = [one for one in machines if _is_morning(one.fleet, now)]
     drier = [one for one in asked if not one.is_as_wet_as_used and not one.state.is_retired]
-    cases = [_case(one, used_today(remembered.folds, one, now=now), soon) for one in drier]
+    cases = [case_of(one, used_today(remembered.folds, one, now=now), soon, learned) for one in drier]
     found = dict(
         zip((one.machine.id for one in drier), _assess(remembered, cases, now=now, kernel=kernel), strict=True)
     )
@@ -80,7 +85,10 @@ def _is_morning(fleet: Fleet, now: datetime) -> bool:
     return fleet.day_mail_at <= now.astimezone(fleet.tz).time() < max(NOON, fleet.day_mail_at)
 
 
-def _case(one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeather]) -> Case:
+def case_of(
+    one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeather], learned: Mapping[str, Learned]
+) -> Case:
+    """A machine in a state, under the weather of the site it stands at and with what that site has taught."""
     site = one.roster.site(state.stands.site)
     return Case(
         machine=one.machine,
@@ -89,6 +97,7 @@ def _case(one: MachineNow, state: MachineState, weather: Mapping[str, SiteWeathe
         contents=state.contents,
         stays=state.stays,
         weather=weather[site.id],
+        learned=learned.get(site.id, NOTHING_LEARNED),
     )
 
 
@@ -116,7 +125,8 @@ def _inputs(case: Case) -> tuple[object, ...]:
     )
     nights = tuple((night.night.on, night.is_usable) for night in weather.nights)
     held = tuple(sorted(case.contents.items()))
-    return (case.machine.id, held, case.stays, weather.site, nights, origin)
+    taught = (case.learned, weather.read_until)
+    return (case.machine.id, held, case.stays, weather.site, nights, taught, origin)
 
 
 def fetched_at_of(inputs: tuple[object, ...]) -> datetime:

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 
 from sqlalchemy import Connection
 
 from carewatch.errors import UpstreamTrouble
 from carewatch.roster.model import Site
 from carewatch.service.workplace import Remembered, Workplace
-from carewatch.sources.port import OfficialMessages, Recall, Source
+from carewatch.sources.port import Measuring, OfficialMessages, Recall, Source
 from carewatch.store import answers, visits
 from carewatch.store.visits import Visit
 from carewatch.weather.answer import Answer
 from carewatch.weather.forecast import Forecast, SiteWeather
 from carewatch.weather.join import HISTORY_H, join
+from carewatch.weather.readings import Readings
 
 WAITS = tuple(timedelta(minutes=minutes) for minutes in (0, 2, 5, 10, 15, 30))  # chosen: one try a tick, then rarer
 LASTING_WAIT = timedelta(hours=6)  # chosen: trouble a person must cure is looked at again four times a day
@@ -52,7 +54,7 @@ def ask_sources(
             break
         site = sites[number]
         for source in work.sources_for(site):
-            for address in _addresses(source, site):
+            for address in _addresses(work, source, site):
                 found, trouble = _try(work, address, now=now)
                 count += found
                 troubles += [(site.id, source.name, trouble)] if trouble else []
@@ -71,13 +73,14 @@ class _Address:
     ask: Callable[..., tuple[Answer, ...]]
 
 
-def _addresses(source: Source, site: Site) -> tuple[_Address, ...]:
+def _addresses(work: Workplace, source: Source, site: Site) -> Iterator[_Address]:
     if not source.covers(site):
-        return ()
-    forecast = _Address(source=source, site=site, key=site.id, ask=source.update)
-    if not isinstance(source, OfficialMessages):
-        return (forecast,)
-    return (forecast, _Address(source=source, site=site, key=f"{site.id}/official", ask=source.update_alerts))
+        return
+    yield _Address(source=source, site=site, key=site.id, ask=source.update)
+    if isinstance(source, OfficialMessages):
+        yield _Address(source=source, site=site, key=f"{site.id}/official", ask=source.update_alerts)
+    if isinstance(source, Measuring) and work.readings_of(site) is None:
+        yield _Address(source=source, site=site, key=f"{site.id}/measured", ask=source.update_measured)
 
 
 def _try(work: Workplace, address: _Address, *, now: datetime) -> tuple[int, str]:
@@ -157,7 +160,39 @@ def _joined(work: Workplace, rx: Connection, site: Site, *, newest_id: int, now:
         current += [newest] if newest else []
         history += past
         official += _official(rx, source, site, now=now)
-    return replace(join(site, current, now=now, nights=NIGHTS_AHEAD, history=history), official=tuple(official))
+    joined = join(
+        site, current, now=now, nights=NIGHTS_AHEAD, history=history, readings=_read_lately(work, site, now=now)
+    )
+    return replace(joined, official=tuple(official))
+
+
+def _read_lately(work: Workplace, site: Site, *, now: datetime) -> Readings | None:
+    """What the site's own thermometer read lately; one that stands elsewhere says nothing of this site's past."""
+    readings = work.readings_of(site)
+    if readings is None or not readings.is_at_site:
+        return None
+    return readings.between(now - timedelta(hours=HISTORY_H + 1), now)
+
+
+def weather_then(work: Workplace, rx: Connection, site: Site, *, at: datetime) -> SiteWeather:
+    """The joined weather of a site as it looks now for an instant that has passed; nothing of it is remembered."""
+    return _joined(work, rx, site, newest_id=answers.newest_id(rx), now=at)
+
+
+def measured_near(work: Workplace, rx: Connection, site: Site) -> Readings | None:
+    """What was read at the site, or else what a source says was measured near it."""
+    own = work.readings_of(site)
+    if own is not None:
+        return own
+    for source in work.sources_for(site):
+        if isinstance(source, Measuring) and source.covers(site):
+            try:
+                read = source.measured(site, recall=partial(answers.latest, rx, source.name))
+            except UpstreamTrouble:
+                continue  # looking back can wait; asking again tells the trouble
+            if read is not None:
+                return read
+    return None
 
 
 def _official(rx: Connection, source: Source, site: Site, *, now: datetime) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection
 
 from carewatch.duties.facts import Facts, MachineFacts
+from carewatch.freeze.learning import learn
 from carewatch.logbook.entries import Entry
 from carewatch.notices.desk import Told
 from carewatch.roster.model import Roster
@@ -17,7 +18,7 @@ from carewatch.service.assessing import outlooks_as_held, outlooks_if_used
 from carewatch.service.folding import machines_now
 from carewatch.service.forecasts import weather_of
 from carewatch.service.workplace import Remembered, Workplace
-from carewatch.store import duties, entries, outbox, rosters, runs
+from carewatch.store import duties, entries, nights, outbox, rosters, runs
 from carewatch.store.runs import Run
 from carewatch.weather.forecast import SiteWeather
 
@@ -68,8 +69,10 @@ def _gathered(work: Workplace, *, now: datetime) -> Gathered | None:
         if roster is None:
             return None
         taken = picture(rx)
+        if work.remembered.learned is None:
+            work.remembered.learned = {site: learn(some) for site, some in nights.lessons(rx).items()}
         weather = weather_of(work, rx, roster.sites, now=now)
-        logbook = _logbook(work.remembered, rx, count=taken[0])
+        logbook = logbook_of(work.remembered, rx, count=taken[0])
         ledger = {duty.key: duty for duty in duties.latest(rx, since=now - DUTIES_REMEMBERED_FOR)}
         told = Told(
             sent=outbox.sent_since(rx, now - NOTICES_REMEMBERED_FOR),
@@ -82,7 +85,7 @@ def _gathered(work: Workplace, *, now: datetime) -> Gathered | None:
     )
 
 
-def _logbook(remembered: Remembered, rx: Connection, *, count: int) -> Mapping[str, tuple[Entry, ...]]:
+def logbook_of(remembered: Remembered, rx: Connection, *, count: int) -> Mapping[str, tuple[Entry, ...]]:
     """All entries by machine; append-only, so the same number of lines is the same logbook."""
     if remembered.logbook is None or remembered.logbook[0] != count:
         books: dict[str, list[Entry]] = {}
@@ -101,8 +104,9 @@ def _machine_facts(
     now: datetime,
 ) -> tuple[MachineFacts, ...]:
     machines = machines_now(work.remembered.folds, roster, logbook, now=now)
-    held = outlooks_as_held(work.remembered, machines, weather, now=now, kernel=work.kernel)
-    if_used = outlooks_if_used(work.remembered, machines, weather, now=now, kernel=work.kernel)
+    learned = work.remembered.learned or {}
+    held = outlooks_as_held(work.remembered, machines, weather, learned=learned, now=now, kernel=work.kernel)
+    if_used = outlooks_if_used(work.remembered, machines, weather, learned=learned, now=now, kernel=work.kernel)
     return tuple(
         MachineFacts(
             fleet=one.fleet,

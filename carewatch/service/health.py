@@ -14,9 +14,10 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 from carewatch.errors import BadInput, CarewatchError
+from carewatch.freeze.score.own import NightWord, Verdict
 from carewatch.service.documents import instant
 from carewatch.service.workplace import Workplace
-from carewatch.store import outbox, rosters, runs, visits
+from carewatch.store import nights, outbox, rosters, runs, visits
 
 TICK, SEND, REPLIES, WEATHER = "tick", "send", "replies", "weather"
 """The runs whose trouble is told: planning, sending, reading answers, whether tonight is known everywhere."""
@@ -35,6 +36,7 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
         counts = outbox.counts(rx, since=now - SHOWN_FOR)
         failing = visits.failing(rx)
         has_roster = rosters.latest(rx) is not None
+        said = nights.words(rx, since=(now - SHOWN_FOR).date())
     reasons = [] if has_roster else ["There is no roster that can be used: nobody is watched over."]
     is_failing = not has_roster
     if tick is None or tick.last_ok_at is None:
@@ -50,6 +52,7 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
         reasons.append(f"{waiting} message(s) wait to be sent, the oldest since {instant(counts.oldest_waiting_at)}.")
     if counts.refused:
         reasons.append(f"{counts.refused} message(s) were refused by their address for good.")
+    reasons += [_missed(word) for word in said if word.verdict is Verdict.MISSED]
     if counts.set_aside:
         reasons.append(f"{counts.set_aside} message(s) were set aside after killing their worker.")
     return {
@@ -61,6 +64,11 @@ def health_of(work: Workplace, *, now: datetime, tick_every: timedelta) -> dict[
         "oldest_waiting_at": instant(counts.oldest_waiting_at),
         "reasons": reasons,
     }
+
+
+def _missed(word: NightWord) -> str:
+    what = "ice was found" if word.found_ice else f"{word.read_by} read {word.came_low_c:.1f} °C"
+    return f"MISSED: nobody was warned of {word.machine} in the night of {word.night}, and {what}. See score --own."
 
 
 class HealthServer:

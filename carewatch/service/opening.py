@@ -24,6 +24,7 @@ from carewatch.settings.model import Settings
 from carewatch.sources import met_norway, nws, open_meteo
 from carewatch.sources.choice import choose
 from carewatch.sources.port import Source
+from carewatch.sources.thermometer import ThermometerFiles
 from carewatch.store import secret
 from carewatch.store.database import Database
 
@@ -44,6 +45,7 @@ def opened(settings: Settings) -> Iterator[Workplace]:
                 sources_for=lambda site: _in_order(settings, site, available),
                 signature=signature_of(settings),
                 secret=_secret(database),
+                readings_of=thermometers_of(settings).readings,
                 ways=Ways(by_mail=settings.mail_in.host is not None and settings.mail_folder is None),
             )
         finally:
@@ -81,6 +83,11 @@ def inbox_of(settings: Settings) -> Inbox | None:
         unclear_folder=mail_in.unclear_folder,
         total_deadline_s=mail_in.deadline_s,
     )
+
+
+def thermometers_of(settings: Settings) -> ThermometerFiles:
+    """The thermometers at the sites."""
+    return ThermometerFiles(settings.thermometer_folder)
 
 
 def signature_of(settings: Settings) -> Signature:

@@ -25,7 +25,7 @@ from carewatch.service.recording import LineRecorder
 from carewatch.service.resting import MAIL_OUT
 from carewatch.service.usecase import Outcome, run_plan
 from carewatch.service.workplace import Signature, Workplace
-from carewatch.sources.choice import covering, of_scenario
+from carewatch.sources.choice import covering, of_scenario, readings_of_scenario
 from carewatch.sources.made_errors import ISSUE_EVERY
 from carewatch.sources.recorded import recorded_files
 from carewatch.store import entries, rosters, runs
@@ -277,6 +277,7 @@ def _workplace(scenario: Scenario, out: Path, *, forecast: str | None, seed: int
         secret=SECRET,
         recorder=LineRecorder(out),
         kernel=fastest(),
+        readings_of=readings_of_scenario(scenario.folder),
     )
 
 

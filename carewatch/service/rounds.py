@@ -23,7 +23,7 @@ from carewatch.service.replies import RepliesReport, take_replies
 from carewatch.service.roster_files import take_in_roster
 from carewatch.service.usecase import Outcome, run_plan
 from carewatch.service.workplace import Workplace
-from carewatch.store import answers, links, outlooks, replies, runs
+from carewatch.store import answers, links, nights, outlooks, replies, runs
 
 TIDY = "tidy"
 ASKING_S = 60.0  # chosen: services that hang (20 s each) must not keep the plan waiting for longer
@@ -32,6 +32,7 @@ ANSWERS_KEPT_FOR = timedelta(
     days=30
 )  # chosen: the heat balance looks back two days; the rest is for people who ask why
 OUTLOOKS_KEPT_FOR = timedelta(days=30)
+NIGHTS_KEPT_FOR = timedelta(days=800)  # chosen: two seasons; what a site has taught outlives the summer
 
 FAILED = {
     SEND: ("sending_failed", "Sending failed"),
@@ -89,6 +90,7 @@ def tidy_up(work: Workplace, *, now: datetime) -> None:
     with work.database.transaction() as tx:
         answers.prune(tx, before=now - ANSWERS_KEPT_FOR)
         outlooks.prune(tx, before=(now - OUTLOOKS_KEPT_FOR).date())
+        nights.prune(tx, before=(now - NIGHTS_KEPT_FOR).date())
         links.prune(tx, before=now - OUTLOOKS_KEPT_FOR)
         replies.prune(tx, before=now - REPLIES_KEPT_FOR)
         runs.succeeded(tx, TIDY, at=now, next_due_at=now + TIDY_EVERY)

@@ -19,9 +19,11 @@ from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.plan import Plan, plan
 from carewatch.notices.reply import options_of
 from carewatch.roster.model import Roster
+from carewatch.service import noting
 from carewatch.service.documents import duty_line, instant, notice_line, outlook_document, without_age
 from carewatch.service.forecasts import ask_sources
 from carewatch.service.gather import RUN, Gathered, current_roster, gather, picture
+from carewatch.service.looking_back import look_back
 from carewatch.service.workplace import Remembered, Workplace
 from carewatch.store import duties, notices, outbox, outlooks, runs
 
@@ -48,6 +50,7 @@ def run_plan(work: Workplace, *, now: datetime) -> Outcome:
     What was decided before an answer came in is dropped and decided anew, so that no reminder crosses an answer.
     """
     with work.remembered.lock:
+        look_back(work, now=now)
         return _run_plan(work, now=now)
 
 
@@ -76,6 +79,9 @@ def apply(
         new_duties = [duty_line(duty, at=now) for duty in duties.append_all(tx, decided.duties, at=now)]
         changed = _changed_outlooks(work.remembered, gathered.facts, decided.duties, now=now)
         new_outlooks = _keep_outlooks(tx, changed, now=now)
+        noted = noting.to_note(work.remembered.noted, gathered.facts, now=now)
+        noting.keep(tx, noted)
+        noting.say_late(tx, gathered.facts, changed, now=now)
         new_notices = [notice for notice in decided.notices if queue_notice(work, tx, notice)]
         _fold_expired(tx, gathered, new_notices)
         runs.succeeded(tx, RUN, at=now, next_due_at=decided.next_due_at)
@@ -84,6 +90,7 @@ def apply(
             work.recorder.write("outlooks", new_outlooks, at=now)
             lines = [notice_line(one, message_id=message_id_of(work, one.key)) for one in new_notices]
             work.recorder.write("notices", lines, at=now)
+    work.remembered.noted.update(noted.done)
     work.remembered.written.update({(one.machine, one.night): one for one in changed})
     for notice in new_notices:
         log.info("notice_queued", extra={"notice": notice.key, "kind": notice.kind.value})

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any, Protocol
 
 from carewatch.freeze.kernel import Kernel, run_numpy
+from carewatch.freeze.learning import Learned
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry
 from carewatch.notices.desk import Ways
@@ -17,6 +18,7 @@ from carewatch.service.folding import Folds
 from carewatch.sources.port import Source
 from carewatch.store.database import Database
 from carewatch.weather.forecast import Forecast, SiteWeather
+from carewatch.weather.readings import Readings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +59,9 @@ class Remembered:
     outlooks: dict[tuple[object, ...], tuple[Outlook, ...]] = field(default_factory=dict)
     written: dict[tuple[str, date], Outlook] = field(default_factory=dict)
     first_site: int = 0
+    noted: dict[str, date] = field(default_factory=dict)
+    looked_back_at: datetime | None = None
+    learned: dict[str, Learned] | None = None
     logbook: tuple[int, dict[str, tuple[Entry, ...]]] | None = None
 
     def forget(self) -> None:
@@ -69,6 +74,9 @@ class Remembered:
         self.written.clear()
         self.outlooks.clear()
         self.logbook = None
+        self.noted.clear()
+        self.looked_back_at = None
+        self.learned = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +85,7 @@ class Workplace:
 
     `secret` makes Message-IDs that nobody can guess; a replay has a fixed one.
     `kernel`: engine of the heat balance; numpy keeps an idle service small.
+    `readings_of`: what was read at a site, by its own thermometer or what stands for it; None: nothing.
     """
 
     database: Database
@@ -87,3 +96,4 @@ class Workplace:
     recorder: Recorder | None = None
     remembered: Remembered = field(default_factory=Remembered)
     kernel: Kernel = run_numpy
+    readings_of: Callable[[Site], Readings | None] = lambda _: None

@@ -103,6 +103,12 @@ def insert_new(tx: Connection, table: Table, values: Mapping[str, Any], *, uniqu
     return tx.execute(new.returning(table.c[unique[0]])).first() is not None
 
 
+def insert_all_new(tx: Connection, table: Table, rows: Sequence[Mapping[str, Any]], *, unique: tuple[str, ...]) -> None:
+    """Insert many rows of one shape, but those whose `unique` columns are there already."""
+    if rows:
+        tx.execute(_insert(tx, table).on_conflict_do_nothing(index_elements=unique), [dict(row) for row in rows])
+
+
 def upsert(
     tx: Connection, table: Table, values: Mapping[str, Any] | Sequence[Mapping[str, Any]], *, unique: tuple[str, ...]
 ) -> None:

@@ -7,6 +7,7 @@ from sqlalchemy import (
     Boolean,
     Column,
     Date,
+    Float,
     ForeignKey,
     Index,
     Integer,
@@ -110,6 +111,49 @@ outlook = Table(
     Column("night", Date, primary_key=True),
     Column("document", Text, nullable=False),
     Column("at", Instant, nullable=False),
+)
+
+night_forecast = Table(
+    "night_forecast",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("night", Date, primary_key=True),
+    Column("ahead", Integer, primary_key=True, autoincrement=False),
+    Column("source", Text, nullable=False),
+    Column("grade", String(20), nullable=False),
+    Column("lead_h", Float, nullable=False),
+    Column("low_c", Float, nullable=False),
+    Column("at", Instant, nullable=False),
+)
+
+night_low = Table(
+    "night_low",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("night", Date, primary_key=True),
+    Column("low_c", Float, nullable=False),
+    Column("read_by", Text, nullable=False),
+    Column("is_at_site", Boolean, nullable=False),
+    Column("at", Instant, nullable=False),
+)
+
+night_word = Table(
+    "night_word",
+    metadata,
+    Column("machine", Text, primary_key=True),
+    Column("night", Date, primary_key=True),
+    Column("site", Text, nullable=False),
+    Column("at", Instant, nullable=False),
+    Column("is_assessed", Boolean, nullable=False),
+    Column("is_flagged", Boolean, nullable=False),
+    Column("chance", Float),
+    Column("margin_c", Float),
+    Column("low_c", Float),
+    Column("was_flagged_late", Boolean, nullable=False),
+    Column("came_margin_c", Float),
+    Column("came_low_c", Float),
+    Column("read_by", Text),
+    Column("found_ice", Boolean),
 )
 
 notice = Table(
