@@ -84,9 +84,44 @@ def look(config: Path, now: datetime) -> Findings:
             findings.faults += [*warnings, *_nobody_there(findings.roster, now)]
             if findings.settings is not None:
                 findings.faults += _forbidden_sources(findings.settings, findings.roster)
+                _look_at_thermometers(findings, findings.settings, findings.roster)
     except FaultyFiles as faulty:
         findings.faults += faulty.faults
     return findings
+
+
+def _look_at_thermometers(findings: Findings, settings: Settings, roster: Roster) -> None:
+    """Which sites have a thermometer of their own, and what is wrong in its file."""
+    from carewatch.errors import Fault
+    from carewatch.service.opening import thermometers_of
+
+    files = thermometers_of(settings)
+    for site in roster.sites:
+        record = files.record(site)
+        if record is not None:
+            findings.faults += record.faults
+            read = (
+                "nothing usable"
+                if record.readings is None
+                else f"last read {record.readings.moments[-1]:%d %b %H:%M} UTC"
+            )
+            findings.thermometers.append(f"{site.id}: {files.path(site)}, {read}")
+        else:
+            findings.thermometers.append(f"{site.id}: none ({files.path(site)} is not there)")
+    known = {files.path(site).name for site in roster.sites}
+    for path in sorted(settings.thermometer_folder.glob("*.csv")):
+        if path.name not in known:
+            findings.faults.append(
+                Fault(
+                    file=path.as_posix(),
+                    line=None,
+                    field="(file)",
+                    value="",
+                    problem="belongs to no site.",
+                    fix="Name it after the id of a site.",
+                    is_warning=True,
+                )
+            )
 
 
 def _path_faults(settings: Settings) -> Iterator[Fault]:

@@ -25,6 +25,7 @@ class Findings:
     settings: Settings | None = None
     roster: Roster | None = None
     faults: list[Fault] = field(default_factory=list)
+    thermometers: list[str] = field(default_factory=list)
     sent: list[str] = field(default_factory=list)
 
     @property
@@ -79,6 +80,9 @@ def as_lines(findings: Findings) -> Iterator[str]:
         yield "Roster"
         yield from (f"  {line}" for line in roster_lines(findings.roster))
     if findings.settings is not None:
+        if findings.thermometers:
+            yield "Thermometers at the sites"
+            yield from (f"  {line}" for line in findings.thermometers)
         yield "Messages"
         yield from (f"  {line}" for line in [*ways_out(findings.settings), *CAUTIONS])
         yield "Answers"
@@ -125,6 +129,7 @@ def as_document(findings: Findings) -> str:
             "usable": not findings.errors,
             "settings": [{"name": name, "value": value, "origin": origin} for name, value, origin in rows],
             "fleets": _fleet_rows(roster) if roster else [],
+            "thermometers": findings.thermometers,
             "ways_out": ways_out(settings) if settings else [],
             "ways_of_answering": [
                 {"way": way, "works": works, "remark": remark} for way, works, remark in ways_of_answering(settings)

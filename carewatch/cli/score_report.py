@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from carewatch.cli.tables import table
 from carewatch.freeze.score.scorecard import LeadScore, Rule, Scorecard, Slip
 
 MOST_SLIPS = 5  # chosen: enough to look some up; JSON has them all
@@ -80,12 +81,12 @@ def as_lines(card: Scorecard) -> Iterator[str]:
     )
     yield f"The chance: {knows}. A night is flagged from a chance of {terms.threshold:g}."
     yield from ("", "Forecast lows against observed ones, in °C (bias: forecast minus observed)")
-    yield from _table(
+    yield from table(
         ["forecast", "hours ahead", "nights", "freezes", "bias", "MAE", "SD"],
         [[lead.name, f"{lead.lead_h:g}", str(lead.errors.n), str(lead.freezes), *_errors(lead)] for lead in card.leads],
     )
     yield from ("", "Brier score (0 is perfect), for the chance and for what could be said without it")
-    yield from _table(
+    yield from table(
         ["forecast", "chance", *[_rule_name(rule) for rule in _rules(card)], "last 30 nights", "climatology"],
         [
             [lead.name, *_numbers([lead.brier, *_briers(lead), lead.brier_recent, lead.brier_climatology], 4)]
@@ -96,9 +97,9 @@ def as_lines(card: Scorecard) -> Iterator[str]:
         "",
         f"Flags: freezes caught, flags without freeze, cost per night (acting {terms.cost_loss:g}, a freeze 1)",
     )
-    yield from _table(["forecast", "flag when", "caught", "false", "cost"], list(_flag_rows(card)))
+    yield from table(["forecast", "flag when", "caught", "false", "cost"], list(_flag_rows(card)))
     yield from ("", "Of the nights with about this chance, how many froze")
-    yield from _table(
+    yield from table(
         ["forecast", "said", "happened", "nights"],
         [
             [lead.name if i == 0 else "", f"{one.said:.3f}", f"{one.happened:.3f}", str(one.n)]
@@ -178,15 +179,3 @@ def _slip_lines(card: Scorecard) -> Iterator[str]:
 
 def _numbers(values: Sequence[float | None], digits: int) -> list[str]:
     return ["-" if value is None else f"{value:.{digits}f}" for value in values]
-
-
-def _table(head: list[str], rows: list[list[str]]) -> Iterator[str]:
-    """Columns as wide as they need; words to the left, numbers to the right."""
-    wide = [max(len(row[at]) for row in [head, *rows]) for at in range(len(head))]
-    words = [all(not row[at] or not row[at][-1].isdigit() or at == 0 for row in rows) for at in range(len(head))]
-    for row in [head, *rows]:
-        cells = [
-            cell.ljust(width) if is_words else cell.rjust(width)
-            for cell, width, is_words in zip(row, wide, words, strict=True)
-        ]
-        yield "  " + "  ".join(cells).rstrip()

@@ -218,3 +218,17 @@ def test_a_mail_server_that_refuses_is_a_fault_with_its_words(config):
     result = run("--config", str(config), "--send-test", command=make_check(send))
     assert result.exit_code == 1
     assert "refused the password" in result.output
+
+
+def test_thermometers_are_listed_with_their_last_reading_and_strays_are_named(config):
+    folder = config.parent / "thermometers"
+    folder.mkdir()
+    (folder / "home-yard.csv").write_text("time_utc,air_c\n2026-10-03T22:00Z,1.8\n2026-10-03T23:00Z,warm\n")
+    (folder / "hoem-yard.csv").write_text("time_utc,air_c\n")
+    found = json.loads(run("--config", str(config), "--json").output)
+    assert any("home-yard" in line and "last read 03 Oct 22:00 UTC" in line for line in found["thermometers"])
+    assert any("river-block: none" in line for line in found["thermometers"])
+    named = {fault["problem"]: fault for fault in found["faults"]}
+    assert named["belongs to no site."]["file"].endswith("hoem-yard.csv")
+    assert any("warm" in fault["value"] and fault["line"] == 3 for fault in found["faults"])
+    assert found["usable"]

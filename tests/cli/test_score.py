@@ -12,7 +12,9 @@ from click.testing import CliRunner, Result
 from defusedxml.ElementTree import fromstring, parse
 
 from carewatch.cli.score import score
+from carewatch.service.replay import read_scenario, replay
 from tests.freeze.made_pairs import made_text
+from tests.service.scenario import FROM_ON, TO_ON, write_scenario
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -211,3 +213,51 @@ def test_help_has_an_example_and_is_listed():
         text=True,
         check=True,
     ).stdout  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def replayed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The database of a short replay in which nights froze."""
+    folder = tmp_path_factory.mktemp("own")
+    scenario = read_scenario(write_scenario(folder / "scenario"))
+    steps = replay(scenario, from_on=FROM_ON, to_on=TO_ON, out=folder / "out", forecast="synthetic", seed=3)
+    assert sum(1 for _ in steps) > 3
+    return folder / "out" / "carewatch.db"
+
+
+def test_own_words_are_counted_and_the_lows_are_scored_like_any_table(replayed: Path) -> None:
+    found = document("--own", "--database", replayed)
+    assert found["nights"] == len(found["words"]) == sum(found["counts"].values())
+    first = found["words"][0]
+    assert {"machine", "night", "verdict", "chance", "margin_c", "came_margin_c", "came_low_c", "found_ice"} <= set(first)
+    assert first["read_by"] == "the record of what really happened"
+    assert set(found["lows"]["leads"]) == {f"night {ahead}" for ahead in range(1, 6)}
+
+
+def test_own_words_for_a_reader(replayed: Path) -> None:
+    result = run("--own", "--database", replayed)
+    assert result.exit_code == 0, result.output
+    assert result.output.startswith("Machine-nights from 2026-10-19")
+    assert "warned of, and it froze or would have" in result.output
+    assert "The lows of the sites" in result.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "Name a table of nights, or write --own"),
+        (["lows.csv", "--own"], "Name a table of nights, or write --own"),
+        (["lows.csv", "--database", "x.db"], "--database goes with --own"),
+    ],
+)
+def test_one_of_the_two_must_be_asked_for(arguments: list[str], words: str) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert words in result.output
+
+
+def test_no_database_is_one_clear_message(tmp_path: Path) -> None:
+    asked = in_a_shell("--own", "--database", tmp_path / "none.db")
+    assert asked.returncode == 1
+    assert asked.stderr.startswith("There is no database")
+    assert "Traceback" not in asked.stderr
