@@ -9,8 +9,12 @@ import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from carewatch.fluids.liquid import Liquid
 
 UNITS = click.Choice(["metric", "us"])
 WHOLE_FROM = 10.0  # chosen: from here on nobody measures a tenth
@@ -64,3 +68,27 @@ def difference_words(difference_c: float, units: str) -> str:
     from carewatch.units import c_to_f_difference
 
     return f"{c_to_f_difference(difference_c):.1f} °F" if units == "us" else f"{difference_c:.1f} °C"
+
+
+def check_part_flags(part: str | None, inner_mm: float | None, wall_mm: float | None, material: str | None) -> None:
+    """Refuse anything but a part of the list or a whole pipe."""
+    own_pipe = [value is not None for value in (inner_mm, wall_mm, material)]
+    if (part is None and not all(own_pipe)) or (part is not None and any(own_pipe)):
+        raise click.UsageError("Write --part, or all of --inner-mm, --wall-mm and --material for a pipe of your own.")
+
+
+def liquid_of(fluid: str, strength_vol_pct: float | None) -> Liquid:
+    """The liquid of a name. A name nobody knows is refused here: read as water it would look like an answer."""
+    from carewatch.errors import BadInput
+    from carewatch.fluids.liquid import LiquidKind
+    from carewatch.fluids.naming import ANTIFREEZE_KEYS, FERTILIZER_KEYS, liquid_named
+
+    liquid = liquid_named(fluid, strength_vol_pct)
+    if liquid.kind is LiquidKind.PRODUCT and fluid.strip().lower() != "product":
+        known = ", ".join(sorted({"water", *ANTIFREEZE_KEYS.values(), *FERTILIZER_KEYS.values()}))
+        raise BadInput(f"There is no fluid {fluid!r} here. Write product (counts as water) or one of: {known}.")
+    if liquid.kind is not LiquidKind.ANTIFREEZE and strength_vol_pct is not None:
+        raise BadInput(f"{fluid!r} is no antifreeze and has no strength. Leave out --strength-vol-pct.")
+    if liquid.kind is LiquidKind.ANTIFREEZE and strength_vol_pct is None:
+        raise BadInput(f"{fluid!r} needs its strength. Write --strength-vol-pct, such as 40; without it, it is water.")
+    return liquid

@@ -9,6 +9,7 @@ import click
 
 from carewatch.cli.answer import figure_words, json_option, refusing_bad_input, show, units_option, volume_words
 from carewatch.cli.calc_cooling import cooling, odds
+from carewatch.cli.calc_margin import freeze_margin
 
 LITRES = click.FloatRange(max=1e6)  # chosen: a hundred times the largest tank; beyond, it is a slip of the keyboard
 LEAST_LEFT = 1e-6  # chosen: a share below one in a million says nothing about a real boom
@@ -16,11 +17,12 @@ LEAST_LEFT = 1e-6  # chosen: a share below one in a million says nothing about a
 
 @click.group()
 def calc() -> None:
-    """Calculate: water for a flush, minutes per side, cooling, odds."""
+    """Calculate: water for a flush, minutes per side, cooling, odds, the freeze margin of a night."""
 
 
 calc.add_command(cooling)
 calc.add_command(odds)
+calc.add_command(freeze_margin)
 
 
 @calc.command()

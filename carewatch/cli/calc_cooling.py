@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
 import click
 
 from carewatch.cli.answer import (
+    check_part_flags,
     degrees_words,
     difference_words,
     json_option,
+    liquid_of,
     refusing_bad_input,
     show,
     units_option,
 )
-
-if TYPE_CHECKING:
-    from carewatch.fluids.liquid import Liquid
 
 
 @click.command()
@@ -80,7 +79,7 @@ def cooling(
             wind_mps=3.0 if wind_mps is None else wind_mps,
             film_w_m2k=film,
             sky=sky or "clear",
-            liquid=_liquid(fluid, strength_vol_pct),
+            liquid=liquid_of(fluid, strength_vol_pct),
             hours=hours,
         )
     freezes_at = degrees_words(result.freezes_at_c, units)
@@ -163,30 +162,11 @@ def _check_cooling_flags(
     sky: str | None,
     dew_c: float | None,
 ) -> None:
-    own_pipe = [value is not None for value in (inner_mm, wall_mm, material)]
-    if (part is None and not all(own_pipe)) or (part is not None and any(own_pipe)):
-        raise click.UsageError("Write --part, or all of --inner-mm, --wall-mm and --material for a pipe of your own.")
+    check_part_flags(part, inner_mm, wall_mm, material)
     if film is not None and (wind_mps is not None or sky is not None):
         raise click.UsageError("--film replaces wind and sky: leave out --wind-mps and --sky, or leave out --film.")
     if dew_c is not None and not -100.0 <= dew_c <= 80.0:
         raise click.UsageError(f"A dew point of {dew_c:g} °C is not possible; write -100 to 80.")
-
-
-def _liquid(fluid: str, strength_vol_pct: float | None) -> Liquid:
-    """The liquid of a name. A name nobody knows is refused here: read as water it would look like an answer."""
-    from carewatch.errors import BadInput
-    from carewatch.fluids.liquid import LiquidKind
-    from carewatch.fluids.naming import ANTIFREEZE_KEYS, FERTILIZER_KEYS, liquid_named
-
-    liquid = liquid_named(fluid, strength_vol_pct)
-    if liquid.kind is LiquidKind.PRODUCT and fluid.strip().lower() != "product":
-        known = ", ".join(sorted({"water", *ANTIFREEZE_KEYS.values(), *FERTILIZER_KEYS.values()}))
-        raise BadInput(f"There is no fluid {fluid!r} here. Write product (counts as water) or one of: {known}.")
-    if liquid.kind is not LiquidKind.ANTIFREEZE and strength_vol_pct is not None:
-        raise BadInput(f"{fluid!r} is no antifreeze and has no strength. Leave out --strength-vol-pct.")
-    if liquid.kind is LiquidKind.ANTIFREEZE and strength_vol_pct is None:
-        raise BadInput(f"{fluid!r} needs its strength. Write --strength-vol-pct, such as 40; without it, it is water.")
-    return liquid
 
 
 def _members_c(file: TextIO) -> list[float]:

@@ -108,7 +108,15 @@ def cooling(
     BadInput
         If a value is not possible or the part is not described.
     """
-    body = _body(part, inner_mm, wall_mm, material, insulation_mm, insulation_w_per_mk, liquid)
+    body = described_part(
+        part=part,
+        inner_mm=inner_mm,
+        wall_mm=wall_mm,
+        material=material,
+        insulation_mm=insulation_mm,
+        insulation_w_per_mk=insulation_w_per_mk,
+        liquid=liquid,
+    )
     _check(start_c=start_c, air_c=air_c, dew_c=dew_c, wind_mps=wind_mps, film_w_m2k=film_w_m2k, sky=sky, hours=hours)
     dew_c = air_c - DEW_BELOW_AIR_C if dew_c is None else min(dew_c, air_c)
     marks = ceil(hours) + 1
@@ -143,15 +151,17 @@ def cooling(
     )
 
 
-def _body(
-    part: str | None,
-    inner_mm: float | None,
-    wall_mm: float | None,
-    material: str,
-    insulation_mm: float,
-    insulation_w_per_mk: float,
-    liquid: Liquid,
+def described_part(
+    *,
+    part: str | None = None,
+    inner_mm: float | None = None,
+    wall_mm: float | None = None,
+    material: str = "stainless",
+    insulation_mm: float = 0.0,
+    insulation_w_per_mk: float = 0.04,
+    liquid: Liquid = WATER,
 ) -> Part:
+    """The part of that name, or a metre of pipe of these measures [mm], full of a liquid; BadInput if it cannot be."""
     is_water = liquid.kind in (LiquidKind.WATER, LiquidKind.PRODUCT, LiquidKind.UNKNOWN)
     if part is not None:
         if part != "valve" and not part.startswith("valve.") and part not in DEFAULTS:

@@ -229,7 +229,9 @@ def test_own_words_are_counted_and_the_lows_are_scored_like_any_table(replayed: 
     found = document("--own", "--database", replayed)
     assert found["nights"] == len(found["words"]) == sum(found["counts"].values())
     first = found["words"][0]
-    assert {"machine", "night", "verdict", "chance", "margin_c", "came_margin_c", "came_low_c", "found_ice"} <= set(first)
+    assert {"machine", "night", "verdict", "chance", "margin_c", "came_margin_c", "came_low_c", "found_ice"} <= set(
+        first
+    )
     assert first["read_by"] == "the record of what really happened"
     assert set(found["lows"]["leads"]) == {f"night {ahead}" for ahead in range(1, 6)}
 
