@@ -50,8 +50,20 @@ def ways_of_answering(settings: Settings | None) -> list[tuple[str, bool, str]]:
     return [
         ("carewatch log", True, "on this computer; somebody at it writes down what people say or call in"),
         _by_mail(settings),
-        ("web page", False, "messages hold no links; carewatch has no pages yet"),
+        _by_page(settings),
     ]
+
+
+def _by_page(settings: Settings | None) -> tuple[str, bool, str]:
+    if settings is None or settings.pages_url is None:
+        return ("web page", False, "no [web] port is set: messages hold no links")
+    url = settings.pages_url
+    if settings.service.public_url is None:
+        return ("web page", True, f"only in a browser on this computer: {url}; set service.public_url for phones")
+    if not url.startswith("https://"):
+        doubt = "without HTTPS: no answers without signal, and others on the way can read along"
+        return ("web page", True, f"{url}, {doubt}")
+    return ("web page", True, f"{url}; open it on a phone once to see that it gets there")
 
 
 def _by_mail(settings: Settings | None) -> tuple[str, bool, str]:

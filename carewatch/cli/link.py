@@ -16,7 +16,7 @@ from carewatch.cli.installation import config_option, installation
 def link(person: str, hours: int, config: Path) -> None:
     """Make a sign-in link for PERSON (an id of the roster). Only a hash of it is kept: it is shown this once.
 
-    There are no pages yet: the link is for a later version and opens nothing today.
+    It works once, for signing in on one device. Whoever has it is that person: hand it over in person.
     """
     from datetime import timedelta
 
@@ -25,6 +25,6 @@ def link(person: str, hours: int, config: Path) -> None:
 
     with installation(config) as (settings, work):
         made = sign_in_link(
-            work, person, public_url=settings.service.public_url, now=clock.now(), valid_for=timedelta(hours=hours)
+            work, person, public_url=settings.pages_url, now=clock.now(), valid_for=timedelta(hours=hours)
         )
     click.echo(made)

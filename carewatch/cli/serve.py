@@ -10,8 +10,10 @@ import click
 from carewatch.cli.installation import config_option, installation
 
 if TYPE_CHECKING:
+    from carewatch.service.running import Running
     from carewatch.service.workplace import Workplace
     from carewatch.settings.model import Settings
+    from carewatch.web.serving import PageServer
 
 
 @click.command()
@@ -32,11 +34,28 @@ def serve(config: Path, *, once: bool) -> None:
             _do_once(work, settings)
             return
         running = Running(work, channel_of(settings), settings, inbox_of(settings))
+        pages = _pages(work, settings, running)
         running.start()
+        if pages is not None:
+            pages.start()
         try:
             running.wait()
         finally:
+            if pages is not None:
+                pages.stop()
             running.stop()
+
+
+def _pages(work: Workplace, settings: Settings, running: Running) -> PageServer | None:
+    """The pages, loaded only where they are wanted: an office PC without them stays small."""
+    if settings.web.port is None or settings.pages_url is None:
+        return None
+    from carewatch.service import clock
+    from carewatch.web.app import make_app
+    from carewatch.web.serving import PageServer
+
+    app = make_app(work, now=clock.now, pages_url=settings.pages_url, health=running.health_document)
+    return PageServer(app, host=settings.web.host, port=settings.web.port)
 
 
 def _do_once(work: Workplace, settings: Settings) -> None:

@@ -22,6 +22,7 @@ class NoticeKind(StrEnum):
     SETTINGS_FAULT = "settings_fault"
     CATCH_UP = "catch_up"
     ANSWER = "answer"
+    SIGN_IN = "sign_in"
     TEST = "test"
 
 

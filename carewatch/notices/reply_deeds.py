@@ -110,30 +110,25 @@ class Deed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Said:
-    """What stands behind a digit, taken apart."""
+class Said:
+    """What stands behind a digit: words taken apart, or what was chosen on a page (then without words)."""
 
-    words: str
-    time_at: datetime | None
-    places: tuple[tuple[Site, Place], ...]
-    counter_h: float | None
-    litres: float | None
-    strength_vol_pct: float | None
+    words: str = ""
+    time_at: datetime | None = None
+    places: tuple[tuple[Site, Place], ...] = ()
+    counter_h: float | None = None
+    litres: float | None = None
+    strength_vol_pct: float | None = None
 
 
 def deeds_of(asked: Asked, digit: int, tail: str, *, at: datetime) -> tuple[tuple[Deed, ...], tuple[str, ...]]:
     """The entries and what the person should know about them; BadInput says what is not clear."""
-    name = asked.machine.name
-    if asked.is_over:
-        raise BadInput(f"What that message asked about {name} is over.")
-    if digit not in DIGITS[asked.options] or (
-        asked.options is Options.EVENING and digit in (3, 4) and len(asked.machine.sides) < 2
-    ):
-        raise BadInput(f"There is no answer {digit} about {name} in that message.")
+    _refuse_unoffered(asked, digit)
     is_promise = asked.options is Options.PROTECT and digit == 4
     if asked.options is Options.EVENING and digit == 2:
         tail = re.sub(r"(?i)\bair through (?:both|it)\b", " ", tail)  # the words of the message itself tell nothing
     said = _taken_apart(asked, tail, at=at, ahead=is_promise)
+    name = asked.machine.name
     if digit in EVIDENCE[asked.options]:
         _refuse_doubt(asked, digit, said, at=at)
     elif "?" in said.words or (is_promise and _REFUSAL.search(said.words)):
@@ -141,6 +136,26 @@ def deeds_of(asked: Asked, digit: int, tail: str, *, at: datetime) -> tuple[tupl
     if len(said.places) > 1:
         listed = " or ".join(f"{place.name} ({site.name})" for site, place in said.places[:4])
         raise BadInput(f"Where does {name} stand: {listed}?")
+    return _meant(asked, digit, said, at=at)
+
+
+def deeds_chosen(asked: Asked, digit: int, said: Said, *, at: datetime) -> tuple[tuple[Deed, ...], tuple[str, ...]]:
+    """The same for an answer that was chosen on a page, where nothing is left to be guessed from words."""
+    _refuse_unoffered(asked, digit)
+    return _meant(asked, digit, said, at=at)
+
+
+def _refuse_unoffered(asked: Asked, digit: int) -> None:
+    name = asked.machine.name
+    if asked.is_over:
+        raise BadInput(f"What that message asked about {name} is over.")
+    if digit not in DIGITS[asked.options] or (
+        asked.options is Options.EVENING and digit in (3, 4) and len(asked.machine.sides) < 2
+    ):
+        raise BadInput(f"There is no answer {digit} about {name} in that message.")
+
+
+def _meant(asked: Asked, digit: int, said: Said, *, at: datetime) -> tuple[tuple[Deed, ...], tuple[str, ...]]:
     details = list(_details(asked, digit, said, at=at))
     if asked.options is not Options.THAW:
         details += list(_extras(said, details))
@@ -148,7 +163,7 @@ def deeds_of(asked: Asked, digit: int, tail: str, *, at: datetime) -> tuple[tupl
     return deeds, tuple(_remarks(asked, digit, said))
 
 
-def _taken_apart(asked: Asked, tail: str, *, at: datetime, ahead: bool) -> _Said:
+def _taken_apart(asked: Asked, tail: str, *, at: datetime, ahead: bool) -> Said:
     places, rest = places_in(tail, sites=asked.sites, stands=asked.site)
     time_at, rest = take_time(rest, at=at, zone=asked.site.tz, ahead=ahead)
     strength_vol_pct, rest = take_strength(rest)
@@ -157,7 +172,7 @@ def _taken_apart(asked: Asked, tail: str, *, at: datetime, ahead: bool) -> _Said
     counter_h, rest = take_counter(rest)
     if re.search(r"(?<![\w.,])\d{1,2}(?![\w]|[.,]\d)", rest):
         raise BadInput(f"There is more than one number in your answer about {asked.machine.name}.")
-    return _Said(
+    return Said(
         words=rest,
         time_at=time_at,
         places=places,
@@ -167,7 +182,7 @@ def _taken_apart(asked: Asked, tail: str, *, at: datetime, ahead: bool) -> _Said
     )
 
 
-def _refuse_doubt(asked: Asked, digit: int, said: _Said, *, at: datetime) -> None:
+def _refuse_doubt(asked: Asked, digit: int, said: Said, *, at: datetime) -> None:
     """What makes a machine look safer must be said plainly and lie in the past."""
     name, words = asked.machine.name, said.words
     if asked.options is Options.THAW and digit == 1:
@@ -182,7 +197,7 @@ def _refuse_doubt(asked: Asked, digit: int, said: _Said, *, at: datetime) -> Non
         raise BadInput(f"Digit and words do not say the same about {name}.")
 
 
-def _other_option(asked: Asked, digit: int, said: _Said) -> bool:
+def _other_option(asked: Asked, digit: int, said: Said) -> bool:
     """Whether the words belong to another digit: `1 antifreeze`, `1 front only`, `2 rear side`."""
     if asked.options is Options.THAW:
         return False
@@ -212,7 +227,7 @@ def _any_word(words: Sequence[str], text: str) -> bool:
 Details = Iterator[tuple[EntryKind, Detail]]
 
 
-def _details(asked: Asked, digit: int, said: _Said, *, at: datetime) -> Details:
+def _details(asked: Asked, digit: int, said: Said, *, at: datetime) -> Details:
     match asked.options:
         case Options.EVENING:
             return _evening(asked, digit, said)
@@ -222,7 +237,7 @@ def _details(asked: Asked, digit: int, said: _Said, *, at: datetime) -> Details:
             return _thaw(digit, said)
 
 
-def _evening(asked: Asked, digit: int, said: _Said) -> Details:
+def _evening(asked: Asked, digit: int, said: Said) -> Details:
     sides = asked.machine.side_keys
     match digit:
         case 1:
@@ -240,7 +255,7 @@ def _evening(asked: Asked, digit: int, said: _Said) -> Details:
             yield from _declined(asked)
 
 
-def _air_or_indoors(asked: Asked, said: _Said) -> Details:
+def _air_or_indoors(asked: Asked, said: Said) -> Details:
     """Air through both sides, unless it went under a roof: then only what was said is taken for done."""
     place = said.places[0][1] if said.places else None
     is_indoors = _INDOORS.search(said.words) is not None or (place is not None and place.kind not in OPEN_AIR)
@@ -250,7 +265,7 @@ def _air_or_indoors(asked: Asked, said: _Said) -> Details:
         yield EntryKind.BLOWN_OUT, BlownOut(sides=asked.machine.side_keys)
 
 
-def _protect(asked: Asked, digit: int, said: _Said, *, at: datetime) -> Details:
+def _protect(asked: Asked, digit: int, said: Said, *, at: datetime) -> Details:
     sides = asked.machine.side_keys
     match digit:
         case 1:
@@ -277,7 +292,7 @@ def _protect(asked: Asked, digit: int, said: _Said, *, at: datetime) -> Details:
             yield from ((EntryKind.RISK_ACCEPTED, RiskAccepted(duty=duty)) for duty in _protect_duties(asked))
 
 
-def _thaw(digit: int, said: _Said) -> Details:
+def _thaw(digit: int, said: Said) -> Details:
     if digit == 3:
         text = f"answer: broken, do not use. {' '.join(said.words.split())}"
         yield EntryKind.DAMAGED, Remark(text=text[:LONGEST_REMARK].strip())
@@ -285,7 +300,7 @@ def _thaw(digit: int, said: _Said) -> Details:
         yield EntryKind.THAWED, Thawed(found_ice=digit == 2)
 
 
-def _into_heat(asked: Asked, said: _Said) -> tuple[EntryKind, Detail]:
+def _into_heat(asked: Asked, said: Said) -> tuple[EntryKind, Detail]:
     """The named place, else the only heated one where it stands."""
     if said.places:
         site, place = said.places[0]
@@ -300,7 +315,7 @@ def _into_heat(asked: Asked, said: _Said) -> tuple[EntryKind, Detail]:
     raise BadInput(f"Into which building did {asked.machine.name} go?{hint}")
 
 
-def _promised_by(asked: Asked, said: _Said, *, at: datetime) -> datetime:
+def _promised_by(asked: Asked, said: Said, *, at: datetime) -> datetime:
     """The time named, else the deadline itself: then it is asked again as if nobody had promised."""
     if said.time_at is not None:
         if said.time_at - at > FURTHEST_PROMISE:
@@ -324,7 +339,7 @@ def _declined(asked: Asked) -> Details:
     yield from ((EntryKind.DECLINED, Declined(duty=duty, reason="answered by mail")) for duty in asked.duties)
 
 
-def _extras(said: _Said, details: Sequence[tuple[EntryKind, Detail]]) -> Details:
+def _extras(said: Said, details: Sequence[tuple[EntryKind, Detail]]) -> Details:
     """Where it stands and what the counter shows, said beside the digit."""
     if said.places and not any(kind is EntryKind.MOVED for kind, _ in details):
         site, place = said.places[0]
@@ -333,7 +348,7 @@ def _extras(said: _Said, details: Sequence[tuple[EntryKind, Detail]]) -> Details
         yield EntryKind.HOURS_READ, HoursRead(counter_h=said.counter_h)
 
 
-def _remarks(asked: Asked, digit: int, said: _Said) -> Iterator[str]:
+def _remarks(asked: Asked, digit: int, said: Said) -> Iterator[str]:
     name = asked.machine.name
     if asked.options is Options.PROTECT and digit == 3:
         if said.litres is None or said.strength_vol_pct is None:

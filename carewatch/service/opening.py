@@ -16,6 +16,7 @@ from carewatch.channels.port import Channel
 from carewatch.channels.smtp import SmtpChannel
 from carewatch.errors import StoreTrouble
 from carewatch.http import HttpClient, user_agent
+from carewatch.notices.answer_link import answer_url
 from carewatch.notices.desk import Ways
 from carewatch.roster.model import Site
 from carewatch.service import clock
@@ -46,7 +47,7 @@ def opened(settings: Settings) -> Iterator[Workplace]:
                 signature=signature_of(settings),
                 secret=_secret(database),
                 readings_of=thermometers_of(settings).readings,
-                ways=Ways(by_mail=settings.mail_in.host is not None and settings.mail_folder is None),
+                ways=ways_of(settings),
             )
         finally:
             database.close()
@@ -82,6 +83,14 @@ def inbox_of(settings: Settings) -> Inbox | None:
         done_folder=mail_in.done_folder,
         unclear_folder=mail_in.unclear_folder,
         total_deadline_s=mail_in.deadline_s,
+    )
+
+
+def ways_of(settings: Settings) -> Ways:
+    """How people can answer here."""
+    return Ways(
+        by_mail=settings.mail_in.host is not None and settings.mail_folder is None,
+        page_url=answer_url(settings.pages_url) if settings.pages_url else None,
     )
 
 

@@ -119,7 +119,10 @@ def _written_at(mail: Received, notice: SentNotice, *, now: datetime) -> tuple[d
 
 
 def _judged(reply: _Reply, facts: Facts | None, *, sent_text: str) -> Decided:
-    asked = tuple(_asked(facts, reply)) if facts else ()
+    asked: tuple[Asked, ...] = ()
+    if facts is not None:
+        has_answered = bool(reply.earlier)
+        asked = tuple(asked_of(facts, reply.notice, reply.person, now=reply.now, has_answered=has_answered))
 
     def result(outcome: Outcome, letter: Letter | None = None, kept: Sequence[Entry] = ()) -> Decided:
         key, to, person = f"answer|{reply.mail.identity}", reply.mail.sender, reply.person.id
@@ -143,18 +146,18 @@ def _judged(reply: _Reply, facts: Facts | None, *, sent_text: str) -> Decided:
     return result(Outcome.TAKEN, remarks_letter(reply.notice, found.remarks) if found.remarks else None, kept)
 
 
-def _asked(facts: Facts, reply: _Reply) -> Iterator[Asked]:
-    """What the notice asked of each of its machines, and what of it can still be answered."""
-    machines = {one.machine.id: one for one in facts.machines if one.fleet.id == reply.person.fleet}
-    for machine in reply.notice.machines:
-        one, keys = machines.get(machine), duties_of(reply.notice, machine)
-        options = options_for(reply.notice, machine)
+def asked_of(facts: Facts, notice: SentNotice, person: Person, *, now: datetime, has_answered: bool) -> Iterator[Asked]:
+    """What a notice asked of each of its machines, and what of it can still be answered."""
+    machines = {one.machine.id: one for one in facts.machines if one.fleet.id == person.fleet}
+    for machine in notice.machines:
+        one, keys = machines.get(machine), duties_of(notice, machine)
+        options = options_for(notice, machine)
         if one is None or options is None:
             continue
         duties = [duty for key in keys if (duty := facts.duties.get(key))]
-        settable = STILL_OPEN | ({DutyState.DONE} if reply.earlier else set())  # what oneself closed may be taken back
+        settable = STILL_OPEN | ({DutyState.DONE} if has_answered else set())  # what oneself closed may be taken back
         ends = [night_on(duty.night, one.site.tz).end_at for duty in duties]
-        is_over = not any(duty.state in ANSWERABLE for duty in duties) and reply.now >= max(ends, default=reply.now)
+        is_over = not any(duty.state in ANSWERABLE for duty in duties) and now >= max(ends, default=now)
         yield Asked(
             machine=one.machine,
             site=one.site,
@@ -162,12 +165,13 @@ def _asked(facts: Facts, reply: _Reply) -> Iterator[Asked]:
             options=options,
             duties=tuple(duty.key for duty in duties if duty.state in settable),
             protect_due_at=next((duty.due_at for duty in duties if duty.key.startswith("protect|")), None),
-            may_leave=_may_leave(reply.person, one),
+            may_leave=may_leave(person, one),
             is_over=is_over,
         )
 
 
-def _may_leave(person: Person, one: MachineFacts) -> bool:
+def may_leave(person: Person, one: MachineFacts) -> bool:
+    """Whether the person may decide to leave a machine as it is."""
     return bool(person.roles & {Role.MANAGER, Role.OWNER}) or person.id in one.site.contacts
 
 

@@ -62,7 +62,7 @@ class Running:
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
         )
-        self.health = HealthServer(settings.service.health_host, settings.service.health_port, self._health)
+        self.health = HealthServer(settings.service.health_host, settings.service.health_port, self.health_document)
 
     def start(self) -> None:
         """Begin: first round at once. From here on SIGTERM and SIGINT end the service instead of the process."""
@@ -130,5 +130,6 @@ class Running:
                     self._scheduler.modify_job(job.id, next_run_time=clock.now())
                 self._ticked_at_s = clock.monotonic_s()
 
-    def _health(self) -> dict[str, object]:
+    def health_document(self) -> dict[str, object]:
+        """How the service is, as /health tells it."""
         return health_of(self._work, now=clock.now(), tick_every=self._every)

@@ -15,6 +15,7 @@ from carewatch.duties.duty import UNDONE, Duty
 from carewatch.duties.facts import Facts, MachineFacts, tonight
 from carewatch.errors import BadInput
 from carewatch.freeze.outlook import Outlook, Urgency
+from carewatch.notices.answer_link import offers_page, with_token
 from carewatch.notices.notice import Notice, NoticeKind
 from carewatch.notices.plan import Plan, plan
 from carewatch.notices.reply import options_of
@@ -23,11 +24,13 @@ from carewatch.service import noting
 from carewatch.service.documents import duty_line, instant, notice_line, outlook_document, without_age
 from carewatch.service.forecasts import ask_sources
 from carewatch.service.gather import RUN, Gathered, current_roster, gather, picture
+from carewatch.service.links import answer_token
 from carewatch.service.looking_back import look_back
 from carewatch.service.workplace import Remembered, Workplace
 from carewatch.store import duties, notices, outbox, outlooks, runs
 
 LOOK_AGAIN_AFTER = timedelta(hours=1)
+PAGE_WORKS_FOR = timedelta(hours=36)  # chosen: until the evening after
 MOST_TRIES = 3  # chosen: facts that change faster than the plan is made wait for the next run
 
 log = logging.getLogger(__name__)
@@ -110,6 +113,9 @@ def _is_blind(one: MachineFacts, *, now: datetime) -> bool:
 
 def queue_notice(work: Workplace, tx: Connection, notice: Notice) -> bool:
     """Put one notice into the outbox, its bytes fixed from now on; False if its key was queued before."""
+    if offers_page(notice):
+        until = max(notice.not_after, notice.created_at + PAGE_WORKS_FOR)
+        notice = with_token(notice, answer_token(work, tx, notice=notice.key, person=notice.person, until=until))
     message_id = message_id_of(work, notice.key)
     earlier = outbox.message_id_of(tx, notice.refers_to) if notice.refers_to else None
     raw = compose(

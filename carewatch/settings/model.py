@@ -144,6 +144,13 @@ class ServiceSettings(Section):
     log_level: Literal["debug", "info", "warning", "error"] = "info"
 
 
+class WebSettings(Section):
+    """`[web]`: the pages; without a port there are none."""
+
+    host: Host = "127.0.0.1"
+    port: int | None = Field(default=None, ge=1, le=65535, examples=[8710])
+
+
 SECTIONS: dict[str, type[Section]] = {
     "database": DatabaseSettings,
     "roster": RosterSettings,
@@ -151,6 +158,7 @@ SECTIONS: dict[str, type[Section]] = {
     "mail_in": MailInSettings,
     "weather": WeatherSettings,
     "service": ServiceSettings,
+    "web": WebSettings,
 }
 
 
@@ -165,6 +173,7 @@ class Settings:
     mail_in: MailInSettings
     weather: WeatherSettings
     service: ServiceSettings
+    web: WebSettings
     origins: Mapping[str, str]
     warnings: tuple[Fault, ...] = ()
 
@@ -176,6 +185,13 @@ class Settings:
     def database_path(self) -> Path:
         """The database file."""
         return self.resolve(self.database.path)
+
+    @property
+    def pages_url(self) -> str | None:
+        """Where people reach the pages; None if there are none."""
+        if self.web.port is None:
+            return None
+        return self.service.public_url or f"http://{self.web.host}:{self.web.port}"
 
     @property
     def fleet_paths(self) -> tuple[Path, ...]:

@@ -41,6 +41,12 @@ def all_entries(
     return tuple(_to_entry(row) for row in rx.execute(query).mappings().all())
 
 
+def any_with_stem(rx: Connection, stem: str) -> bool:
+    """Whether there is an entry whose id begins like that."""
+    begins_alike = table.c.id.startswith(stem, autoescape=True)
+    return rx.execute(select(table.c.id).where(begins_alike).limit(1)).first() is not None
+
+
 def count(rx: Connection) -> int:
     """How many entries there are; the logbook only grows."""
     return int(rx.execute(select(func.count()).select_from(table)).scalar_one())

@@ -53,6 +53,12 @@ def revoke_person(tx: Connection, person: str, *, at: datetime) -> int:
     return int(tx.execute(query.values(revoked_at=at)).rowcount)
 
 
+def revoke_purpose(tx: Connection, purpose: str, *, at: datetime) -> int:
+    """End every link for a purpose; give how many."""
+    query = update(table).where(table.c.purpose == purpose, table.c.revoked_at.is_(None))
+    return int(tx.execute(query.values(revoked_at=at)).rowcount)
+
+
 def prune(tx: Connection, *, before: datetime) -> int:
     """Forget links that expired before an instant; give how many."""
     return int(tx.execute(delete(table).where(table.c.expires_at < before)).rowcount)

@@ -98,6 +98,12 @@ def by_message_id(rx: Connection, message_ids: Collection[str]) -> dict[str, Sen
     return {row["message_id"]: _to_sent(row) for row in rx.execute(query).mappings().all()}
 
 
+def by_key(rx: Connection, key: str) -> SentNotice | None:
+    """Give the notice with this key."""
+    row = rx.execute(select(*WITHOUT_BYTES).where(table.c.key == key)).mappings().first()
+    return None if row is None else _to_sent(row)
+
+
 def to_person_since(rx: Connection, person: str, since: datetime) -> tuple[SentNotice, ...]:
     """Give the notices to one person created since an instant, newest first."""
     query = select(*WITHOUT_BYTES).where(table.c.person == person, table.c.created_at >= since)
