@@ -13,7 +13,7 @@ SHADES: Mapping[str, str] = {"full": "is-full", "pockets": "is-pockets", "dry": 
 BOXES: Mapping[str, tuple[int, int, int, int]] = {
     "tank": (250, 14, 150, 70),
     "rinse_tank": (410, 34, 80, 50),
-    "hand_wash_tank": (500, 50, 60, 34),
+    "hand_wash_tank": (500, 50, 110, 34),
     "hopper": (170, 50, 70, 34),
     "pump": (280, 98, 60, 30),
     "meter": (350, 98, 50, 30),

@@ -42,8 +42,8 @@ async function flush() {
 function note(html) {
   const page = new DOMParser().parseFromString(html, "text/html");
   const words = [...page.querySelectorAll("main h1, main p")].map((one) => one.textContent).join(" ");
-  const place = document.getElementById("unsent");
-  if (place) { place.hidden = false; place.textContent = words; }
+  const place = document.getElementById("refused");
+  if (place) { place.hidden = false; place.textContent = `An answer kept on this phone was not taken. ${words}`; }
 }
 
 document.addEventListener("submit", async (event) => {
