@@ -7,7 +7,7 @@ from datetime import datetime
 
 from carewatch.duties.facts import Facts, MachineFacts
 from carewatch.roster.model import Person, Role
-from carewatch.service.gather import gather
+from carewatch.service.gather import glance
 from carewatch.service.links import SESSION, find_link
 from carewatch.service.workplace import Workplace
 
@@ -41,7 +41,7 @@ class Viewer:
 def viewer_of(work: Workplace, session: str | None, *, now: datetime) -> Viewer | None:
     """Whose session it is; None: nobody's, or the person has left the roster."""
     link = find_link(work, session, kind=SESSION, now=now) if session else None
-    gathered = gather(work, now=now) if link is not None else None
+    gathered = glance(work, now=now) if link is not None else None
     if link is None or gathered is None:
         return None
     person = gathered.facts.roster.find_person(link.person)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -13,7 +13,7 @@ from carewatch.logbook.reading import check_entry
 from carewatch.notices.notice import SentNotice
 from carewatch.notices.reply_deeds import TAKES_BACK, Asked, Deed, Options, Said, deeds_chosen
 from carewatch.roster.model import Machine, Person, Place, Roster, Site
-from carewatch.service.gather import gather
+from carewatch.service.gather import glance
 from carewatch.service.links import ANSWER, MACHINE, find_link
 from carewatch.service.reply_deciding import asked_of
 from carewatch.service.usecase import run_plan
@@ -49,12 +49,9 @@ class Page:
     mark: str
     people: tuple[Person, ...]
     asked: tuple[Asked, ...]
-    facts: Facts
+    machines: Mapping[str, MachineFacts]
+    roster: Roster
     notice: SentNotice | None = None
-
-    def facts_of(self, machine: str) -> MachineFacts:
-        """The facts of one of its machines."""
-        return next(one for one in self.facts.machines if one.machine.id == machine)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +73,7 @@ def page_of_notice(work: Workplace, token: str, *, now: datetime) -> Page | None
     key = link.purpose.partition("|")[2]
     with work.database.reading() as rx:
         notice = outbox.by_key(rx, key)
-    gathered = gather(work, now=now)
+    gathered = glance(work, now=now)
     if notice is None or gathered is None:
         return None
     person = gathered.facts.roster.find_person(link.person)
@@ -85,13 +82,13 @@ def page_of_notice(work: Workplace, token: str, *, now: datetime) -> Page | None
     mark = links.hash_token(token)[:MARK_LETTERS]
     has_answered = any(entry.id.startswith(f"page|{mark}|") for one in gathered.facts.machines for entry in one.entries)
     asked = tuple(asked_of(gathered.facts, notice, person, now=now, has_answered=has_answered))
-    return Page(mark=mark, people=(person,), asked=asked, facts=gathered.facts, notice=notice)
+    return _page(gathered.facts, mark=mark, people=(person,), asked=asked, notice=notice)
 
 
 def page_of_machine(work: Workplace, token: str, *, now: datetime) -> Page | None:
     """The standing evening page of a machine: it works without a duty; whoever stands there says who they are."""
     link = find_link(work, token, kind=MACHINE, now=now)
-    gathered = gather(work, now=now) if link is not None else None
+    gathered = glance(work, now=now) if link is not None else None
     if link is None or gathered is None:
         return None
     machine = link.purpose.partition("|")[2]
@@ -112,12 +109,21 @@ def page_of_machine(work: Workplace, token: str, *, now: datetime) -> Page | Non
     )
     operators = [person for key in one.machine.operators if (person := gathered.facts.roster.find_person(key))]
     others = [person for person in one.fleet.people if person not in operators]
-    return Page(
-        mark=links.hash_token(token)[:MARK_LETTERS],
-        people=(*operators, *others),
-        asked=(asked,),
-        facts=gathered.facts,
-    )
+    mark = links.hash_token(token)[:MARK_LETTERS]
+    return _page(gathered.facts, mark=mark, people=(*operators, *others), asked=(asked,))
+
+
+def _page(
+    facts: Facts,
+    *,
+    mark: str,
+    people: tuple[Person, ...],
+    asked: tuple[Asked, ...],
+    notice: SentNotice | None = None,
+) -> Page:
+    wanted = {one.machine.id for one in asked}
+    machines = {one.machine.id: one for one in facts.machines if one.machine.id in wanted}
+    return Page(mark=mark, people=people, asked=asked, machines=machines, roster=facts.roster, notice=notice)
 
 
 def take(work: Workplace, page: Page, tap: Tap, *, now: datetime) -> Taken:
@@ -134,7 +140,7 @@ def take(work: Workplace, page: Page, tap: Tap, *, now: datetime) -> Taken:
     )
     deeds, remarks = deeds_chosen(asked, tap.digit, said, at=at)
     kept = [*_entries(page, tap, deeds, person, at=at, now=now), *_taken_back(page, tap, asked, person, at=at, now=now)]
-    _refuse_misfits(kept, page.facts.roster)
+    _refuse_misfits(kept, page.roster)
     stem = _stem(page, tap)
     with work.database.transaction() as tx:
         is_new = not entries.any_with_stem(tx, stem)
@@ -155,7 +161,7 @@ def undo(work: Workplace, page: Page, tap: Tap, *, now: datetime) -> int:
     """Void what a tap said, within the hour; with a trace, nothing is deleted. How many entries that were."""
     asked = _asked(page, tap)
     stem = _stem(page, tap)
-    one = page.facts_of(asked.machine.id)
+    one = page.machines[asked.machine.id]
     said = [entry for entry in one.entries if entry.id.startswith(stem) and entry.kind is not EntryKind.VOIDED]
     if any(now - entry.recorded_at > UNDO_WITHIN for entry in said):
         raise BadInput("That was more than an hour ago. Answer again with what is true now, or tell the manager.")
@@ -225,7 +231,7 @@ def _taken_back(page: Page, tap: Tap, asked: Asked, person: Person, *, at: datet
     if page.notice is None:
         return
     digits = {str(digit) for digit in TAKES_BACK.get((asked.options, tap.digit), frozenset())}
-    for entry in page.facts_of(asked.machine.id).entries:
+    for entry in page.machines[asked.machine.id].entries:
         parts = entry.id.split("|")
         is_ours = len(parts) == 6 and parts[:2] == ["page", page.mark] and parts[2] != tap.id
         if is_ours and parts[4] in digits and entry.kind is not EntryKind.VOIDED:

@@ -63,6 +63,19 @@ def gather(work: Workplace, *, now: datetime) -> Gathered | None:
         return _gathered(work, now=now)
 
 
+def glance(work: Workplace, *, now: datetime) -> Gathered | None:
+    """The same for somebody who only looks: taken again when something was decided or answered, or a minute is over."""
+    with work.remembered.lock:
+        minute = now.replace(second=0, microsecond=0)
+        with work.database.reading() as rx:
+            taken = picture(rx)
+        known = work.remembered.glance
+        if known is None or known[0] != (minute, taken) or not isinstance(known[1], Gathered):
+            known = work.remembered.glance = ((minute, taken), _gathered(work, now=now))
+        found = known[1]
+        return found if isinstance(found, Gathered) else None
+
+
 def _gathered(work: Workplace, *, now: datetime) -> Gathered | None:
     with work.database.reading() as rx:
         roster = current_roster(work, rx)

@@ -62,6 +62,7 @@ class Remembered:
     noted: dict[str, date] = field(default_factory=dict)
     looked_back_at: datetime | None = None
     learned: dict[str, Learned] | None = None
+    glance: tuple[tuple[object, ...], object] | None = None
     logbook: tuple[int, dict[str, tuple[Entry, ...]]] | None = None
 
     def forget(self) -> None:
@@ -77,6 +78,7 @@ class Remembered:
         self.noted.clear()
         self.looked_back_at = None
         self.learned = None
+        self.glance = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

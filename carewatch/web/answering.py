@@ -85,7 +85,7 @@ def answer(
         taken = take(here(request).work, opened, chosen, now=now)
     except BadInput as refused:
         return message("Not kept yet", str(refused), status=422, back=path)
-    reader = reader_for(opened.people[0], opened.facts_of(machine))
+    reader = reader_for(opened.people[0], opened.machines[machine])
     return page(
         "kept.html",
         title="Kept",

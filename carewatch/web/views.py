@@ -81,13 +81,13 @@ def answer_views(opened: Page, *, now: datetime) -> list[AnswerView]:
 
 
 def _answer_view(opened: Page, asked: Asked, *, now: datetime) -> AnswerView:
-    one = opened.facts_of(asked.machine.id)
+    one = opened.machines[asked.machine.id]
     reader = reader_for(opened.people[0], one)
     return AnswerView(
         id=asked.machine.id,
         name=asked.machine.name,
         asked_for=_asked_words(asked, reader),
-        holds=holds_sentence(one, opened.facts.roster, reader, now),
+        holds=holds_sentence(one, opened.roster, reader, now),
         stands=place_sentence(one),
         is_over=asked.is_over,
         buttons=_buttons(asked, is_standing=opened.notice is None),
