@@ -85,10 +85,10 @@ def freeze_margin(
       carewatch calc freeze-margin --part valve --low-c 1 --svg night.svg
       carewatch calc freeze-margin --part boom_pipe --weather weather/home.csv --from 2025-10-28T17:00Z
     """
-    from carewatch.cli.night_picture import picture
     from carewatch.freeze.cooling import described_part
     from carewatch.freeze.course import course
     from carewatch.roster.model import PlaceKind
+    from carewatch.web.night_picture import picture
 
     check_part_flags(part, inner_mm, wall_mm, material)
     with refusing_bad_input():

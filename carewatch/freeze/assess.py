@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
 from types import MappingProxyType
 
 from carewatch.fluids.freezing import salts_out_at_c
 from carewatch.fluids.liquid import UNKNOWN
 from carewatch.freeze.batch import Batch, Body, Job, Trace
 from carewatch.freeze.because import reasons
+from carewatch.freeze.course import Course, course_of
 from carewatch.freeze.forcing import surroundings
 from carewatch.freeze.grades import PartNight, certainty, gravest
 from carewatch.freeze.kernel import Kernel, run_numpy
@@ -120,6 +121,17 @@ def _made_ready(case: Case) -> _Work:
         nights = tuple(case.weather.nights[index].night for index in night_of)
         job = Job(feels=feels, bodies=tuple(bodies), nights=nights)
     return _Work(case=case, contents=contents, bodies_of=bodies_of, job=job, night_of=night_of)
+
+
+def course_of_night(case: Case, part: str, on: date, *, kernel: Kernel = run_numpy) -> Course | None:
+    """The course of one night for one part of a machine; None where it holds nothing or no weather is known."""
+    work = _made_ready(case)
+    index = next((i for i, night in enumerate(case.weather.nights) if night.night.on == on), None)
+    if work.job is None or index is None or index not in work.night_of or part not in work.bodies_of:
+        return None
+    night, body = case.weather.nights[index], work.job.bodies[work.bodies_of[part]]
+    job = replace(work.job, bodies=(body,), nights=(night.night,))
+    return course_of(job, error=_night_error(case, night), kernel=kernel)
 
 
 def _contents(case: Case) -> Mapping[str, Contents]:

@@ -13,7 +13,7 @@ from carewatch.errors import BadInput
 from carewatch.freeze.batch import Batch, Body, Job
 from carewatch.freeze.forcing import DEW_BELOW_AIR_C, surroundings
 from carewatch.freeze.kernel import Kernel, run_numpy
-from carewatch.freeze.night_error import default_error
+from carewatch.freeze.night_error import NightError, default_error
 from carewatch.freeze.parts import Part
 from carewatch.logbook.state import Whereabouts
 from carewatch.roster.model import PlaceKind, Site
@@ -32,13 +32,14 @@ COLDEST_BELIEVED_C, WARMEST_BELIEVED_C = -70.0, 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """One part through one night, noon to noon; arrays [25] at the full hours.
+    """One part through one night; arrays at the full hours from `from_at` (noon, or when its liquid got in) to noon.
 
     `air_c` is the air as the part feels it (with the cautions of the service), `part_c` the coldest and `ice_fraction`
     the most of three winds (as given, half, double); `first_ice_h` hours after the start (None: no ice); `margin_c` [K]
-    (None: no night that can come would freeze it); `chance` for the coming night by the default error.
+    (None: no night that can come would freeze it); `chance` by the error of that night's forecast.
     """
 
+    from_at: datetime
     margin_c: float | None
     chance: float
     freezes_at_c: float
@@ -128,19 +129,27 @@ def course(
     if np.isnan(weather.air_c).all():
         raise BadInput("There is no air temperature in this night.")
     noon = datetime(2000, 1, 1, 12, tzinfo=UTC)  # any day: nothing in a night depends on the date
-    job = _job(part, weather, place=place, colder_c=colder_c, noon=noon)
+    error = default_error(grade, night=1.0, forecast_min_c=float(np.nanmin(weather.air_c)))
+    return course_of(_job(part, weather, place=place, colder_c=colder_c, noon=noon), error=error, kernel=kernel)
+
+
+def course_of(job: Job, *, error: NightError, kernel: Kernel = run_numpy) -> Course:
+    """The course of a job's one night for its one body, and the chance under that error of the night's low."""
+    (body,) = job.bodies
     batch = Batch([job], kernel=kernel)
     margin_c = float(batch.margins_c()[0])
     trace = batch.under_shift([0], [0.0])[0]
-    first, last = job.feels.mark_at_or_before(noon), job.feels.mark_at_or_before(noon + NIGHT_H * HOUR)
+    first = job.feels.mark_at_or_before(trace.from_at)
+    last = first + trace.part_c.shape[0]
     return Course(
+        from_at=trace.from_at,
         margin_c=margin_c if isfinite(margin_c) else None,
-        chance=default_error(grade, night=1.0, forecast_min_c=float(np.nanmin(weather.air_c))).cdf(margin_c),
-        freezes_at_c=part.freezes_at_c,
-        air_c=job.feels.air_c[first : last + 1],
+        chance=error.cdf(margin_c),
+        freezes_at_c=body.part.freezes_at_c,
+        air_c=job.feels.air_c[first:last],
         part_c=trace.part_c,
         ice_fraction=trace.ice_fraction,
-        first_ice_h=None if trace.onset_at is None else (trace.onset_at - noon) / HOUR,
+        first_ice_h=None if trace.onset_at is None else (trace.onset_at - trace.from_at) / HOUR,
     )
 
 

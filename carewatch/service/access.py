@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from carewatch.duties.facts import Facts, MachineFacts
+from carewatch.notices.notice import NoticeKind
 from carewatch.roster.model import Person, Role
 from carewatch.service.gather import glance
 from carewatch.service.links import SESSION, find_link
 from carewatch.service.workplace import Workplace
+from carewatch.store import outbox
+from carewatch.store.notices import NoticeState
+from carewatch.store.outbox import NoticeLine
+
+__all__ = ["NoticeLine", "NoticeState", "Viewer", "notice_lines", "viewer_of"]
+
+SHOWN_FOR = timedelta(days=14)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +44,14 @@ class Viewer:
     def machine(self, machine_id: str) -> MachineFacts | None:
         """One machine, if the person may see it; to everybody else it does not exist."""
         return next((one for one in self.machines if one.machine.id == machine_id), None)
+
+
+def notice_lines(work: Workplace, seen: Viewer) -> list[NoticeLine]:
+    """The messages of the last two weeks to people of the viewer's fleet, newest first; sign-in links are nobody's."""
+    people = {person.id for person in seen.facts.roster.fleet(seen.person.fleet).people}
+    with work.database.reading() as rx:
+        lines = outbox.lines(rx, since=seen.now - SHOWN_FOR)
+    return [line for line in lines if line.person in people and line.kind is not NoticeKind.SIGN_IN]
 
 
 def viewer_of(work: Workplace, session: str | None, *, now: datetime) -> Viewer | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from datetime import UTC
+from datetime import UTC, date
 from io import BytesIO
 from typing import Annotated
 
@@ -19,6 +19,7 @@ from carewatch.logbook.kinds import HELP
 from carewatch.notices.holding import place_sentence
 from carewatch.service.access import Viewer
 from carewatch.service.answering import write_entry
+from carewatch.service.night_course import night_course
 from carewatch.service.page_entries import entry_of_form, fields_of, link_of_machine
 from carewatch.web.context import Signed, here, viewer
 from carewatch.web.picture import machine_picture
@@ -26,8 +27,11 @@ from carewatch.web.render import message, page
 from carewatch.web.views import (
     SHOWN,
     duty_words,
+    hour_rows,
     log_lines,
+    night_picture,
     night_rows,
+    part_name,
     part_views,
     reader_for,
     who_words,
@@ -64,6 +68,28 @@ def machine(machine_id: str, seen: Signed) -> HTMLResponse:
         log=log_lines(seen, one, one.entries),
         kinds=[(kind.value, kind.value.replace("_", " ")) for kind in EntryKind if kind is not EntryKind.VOIDED],
         leads=seen.leads,
+    )
+
+
+@router.get("/machine/{machine_id}/night/{night}", include_in_schema=False)
+def one_night(request: Request, machine_id: str, night: date, seen: Signed) -> HTMLResponse:
+    """Air, part and ice over the hours of one night, with margin, reasons, and the same as a table."""
+    one = seen.machine(machine_id)
+    row = next((found for found in night_rows(seen, one) if found.on == night.isoformat()), None) if one else None
+    if one is None or row is None:
+        return _missing()
+    found = night_course(here(request).work, one, night, now=seen.now)
+    outlook = one.outlook(night)
+    worst = outlook.worst_part if outlook is not None else None
+    return page(
+        "night.html",
+        title=f"{one.machine.name}, {row.night}",
+        person=seen.person.name,
+        id=machine_id,
+        row=row,
+        part=part_name(one, worst) if worst else "",
+        picture=night_picture(seen, one, found) if found is not None else "",
+        hours=hour_rows(seen, one, found) if found is not None else [],
     )
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from datetime import datetime
+from datetime import datetime, timedelta
 from math import isfinite
 
 from carewatch.duties.duty import UNDONE, Duty, DutyKind, DutyState
 from carewatch.duties.facts import Facts, MachineFacts, tonight
 from carewatch.duties.protect import Level, level_of
+from carewatch.freeze.course import Course
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry, EntryKind
 from carewatch.logbook.kinds import HELP
@@ -21,8 +22,9 @@ from carewatch.notices.reply_deeds import Asked, Options
 from carewatch.notices.who import name_of
 from carewatch.notices.words import Reader, odds_words
 from carewatch.roster.model import Person, Roster
-from carewatch.service.access import Viewer
+from carewatch.service.access import NoticeLine, NoticeState, Viewer
 from carewatch.service.answer_pages import Page, Taken
+from carewatch.web.night_picture import picture
 
 LEVEL_WORDS = {
     Level.NOT_ASSESSED: "NOT ASSESSED - treat as wet",
@@ -163,6 +165,7 @@ class Board:
 
 
 ROWS = 100
+ANSWERED_WITHIN = timedelta(hours=36)  # chosen: as long as the page of a message works
 
 
 def board_of(seen: Viewer, *, site: str, level: str, page: int) -> Board:
@@ -246,13 +249,64 @@ def who_words(duty: Duty | None, roster: Roster) -> str:
     return name_of(roster, duty.assigned_to)
 
 
+# ---------------------------------------------------------------- messages
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeRow:
+    """One message: when, to whom, what about, how far it got, and what came back."""
+
+    at: str
+    to: str
+    subject: str
+    state: str
+    answers: str
+
+
+NOTICE_STATES = {
+    NoticeState.QUEUED: "waits to be sent",
+    NoticeState.SENDING: "is being sent",
+    NoticeState.SENT: "handed over",
+    NoticeState.REFUSED: "REFUSED by the address",
+    NoticeState.EXPIRED: "was not sent in time",
+    NoticeState.SET_ASIDE: "set aside: it could not be sent",
+}
+
+
+def notice_rows(seen: Viewer, lines: Sequence[NoticeLine]) -> list[NoticeRow]:
+    """The messages with what their readers wrote about those machines since, newest first."""
+    by_machine = {one.machine.id: one.entries for one in seen.machines}
+    reader = Reader(units=seen.person.units, zone=seen.facts.roster.fleet(seen.person.fleet).tz)
+    return [
+        NoticeRow(
+            at=f"{reader.day_of(line.created_at)} {reader.clock(line.created_at)}",
+            to=name_of(seen.facts.roster, line.person),
+            subject=line.subject,
+            state=NOTICE_STATES[line.state],
+            answers="; ".join(_answers(line, by_machine)) or "nothing yet",
+        )
+        for line in lines
+    ]
+
+
+def _answers(line: NoticeLine, by_machine: Mapping[str, Sequence[Entry]]) -> list[str]:
+    until = line.created_at + ANSWERED_WITHIN
+    return [
+        entry_words(entry)
+        for machine in line.machines
+        for entry in by_machine.get(machine, ())
+        if entry.by == line.person and line.created_at <= entry.recorded_at <= until
+    ]
+
+
 # ---------------------------------------------------------------- machine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NightRow:
-    """One night of a machine."""
+    """One night of a machine; `on` as it stands in addresses."""
 
+    on: str
     night: str
     words: str
     margin: str
@@ -280,6 +334,7 @@ def _night_row(outlook: Outlook, level: Level, reader: Reader) -> NightRow:
     if level in (Level.FREEZES, Level.COULD) and outlook.first_ice_at:
         words += f", ice from {reader.about(outlook.first_ice_at)}"
     return NightRow(
+        on=outlook.night.isoformat(),
         night=f"{outlook.night:%a} {outlook.night.day} {outlook.night:%b}",
         words=words,
         margin=_margin_words(outlook, reader),
@@ -301,6 +356,44 @@ def _margin_words(outlook: Outlook, reader: Reader) -> str:
         return "-"
     turn = "warmer" if outlook.margin_c >= 0.0 else "colder"
     return f"{'even' if outlook.margin_c >= 0.0 else 'only'} if {reader.difference(outlook.margin_c)} {turn}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HourRow:
+    """One hour of a night."""
+
+    clock: str
+    air: str
+    part: str
+    ice: str
+
+
+def hour_rows(seen: Viewer, one: MachineFacts, found: Course) -> list[HourRow]:
+    """The hours of a night as a table."""
+    reader = reader_for(seen.person, one)
+    return [
+        HourRow(clock=clock, air=reader.temperature(air_c), part=reader.temperature(part_c), ice=f"{ice:.0%}")
+        for clock, air_c, part_c, ice in zip(
+            _clocks(found, reader), found.air_c, found.part_c, found.ice_fraction, strict=True
+        )
+    ]
+
+
+def night_picture(seen: Viewer, one: MachineFacts, found: Course) -> str:
+    """The hours of a night as a picture."""
+    reader = reader_for(seen.person, one)
+    units = "us" if reader.is_us else "metric"
+    return picture(found, clock=_clocks(found, reader), clock_name="", units=units, what="coldest part")
+
+
+def _clocks(found: Course, reader: Reader) -> list[str]:
+    return [reader.clock(found.from_at + timedelta(hours=hour)) for hour in range(len(found.air_c))]
+
+
+def part_name(one: MachineFacts, part: str) -> str:
+    """A wetted part as people call it."""
+    labels = {f"valve.{side.key}": f"valves, {side.label}" for side in one.machine.sides}
+    return labels.get(part, part.replace("_", " "))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -358,11 +451,10 @@ class PartView:
 def part_views(seen: Viewer, one: MachineFacts) -> list[PartView]:
     """The wetted parts with what each holds."""
     reader = reader_for(seen.person, one)
-    labels = {f"valve.{side.key}": f"valves, {side.label}" for side in one.machine.sides}
     return [
         PartView(
             key=key,
-            name=labels.get(key, key.replace("_", " ")),
+            name=part_name(one, key),
             holds=contents.liquid.name.replace("_", " "),
             fill=contents.fill.value,
             freezes=reader.temperature(contents.freezes_at_c),

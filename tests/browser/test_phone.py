@@ -11,6 +11,10 @@ from carewatch.store import entries
 from tests.browser.live import DESK, PHONE, keep_picture, opened
 
 pytestmark = pytest.mark.xdist_group("browser")
+PATHS = (
+    "/sign-in", "/", "/machine/sprayer-1", "/machine/sprayer-1/entry/antifreeze_run",
+    "/machine/sprayer-1/night/2026-10-19", "/notices", "/state",
+)  # fmt: skip
 SIZES = [pytest.param(PHONE, id="390"), pytest.param(DESK, id="1280")]
 
 
@@ -119,7 +123,7 @@ def test_no_serious_finding_for_people_who_cannot_see(live, chromium, is_dark):
         live.sign_in(context, "mia")
         page = context.new_page()
         token = live.answer_path("mia")
-        for path in ("/sign-in", "/", "/machine/sprayer-1", "/machine/sprayer-1/entry/antifreeze_run", "/state", token):
+        for path in (*PATHS, token):
             page.goto(path if path.startswith("http") else f"{live.url}{path}")
             if is_dark:
                 keep_picture(page, f"dark-{path.strip('/').replace('/', '-').replace(':', '') or 'board'}"[:40])
@@ -132,6 +136,6 @@ def test_it_fits_a_small_phone(live, chromium):
     with opened(chromium, size={"width": 320, "height": 640}) as context:
         live.sign_in(context, "mia")
         page = context.new_page()
-        for path in ("/", "/machine/sprayer-1", "/machine/sprayer-1/entry/rinsed"):
+        for path in PATHS:
             page.goto(f"{live.url}{path}")
             assert page.evaluate("document.documentElement.scrollWidth") <= 320, path

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -221,3 +222,36 @@ def test_the_sheet_for_the_shop_shows_its_address_as_a_code(pages):
 def test_the_state_page_says_what_health_says(pages):
     shown = pages.signed_in("mia").get("/state").text
     assert "first round" in shown or "Nothing is wrong" in shown
+
+
+def test_a_night_hour_by_hour_as_picture_and_as_table(pages):
+    mia = pages.signed_in("mia")
+    shown = mia.get("/machine/sprayer-1/night/2026-10-19").text
+    assert "<svg" in shown
+    assert shown.count("<tr>") == 1 + 25
+    assert "freezes at" in shown
+    assert "Nobody said what is in it" in shown
+    assert mia.get("/machine/sprayer-1/night/2026-12-24").status_code == 404
+    assert mia.get("/machine/sprayer-1/night/tonight").status_code == 422
+    eva = pages.signed_in("eva", at="elm-ridge.example")
+    assert eva.get("/machine/sprayer-1/night/2026-10-19").status_code == 404
+
+
+def test_the_picture_of_a_night_tells_what_the_outlook_tells(pages):
+    mia = pages.signed_in("mia")
+    row = mia.get("/machine/sprayer-1").text
+    (margin,) = set(re.findall(r"Freezes (even if \d+ °C warmer)", row))
+    assert margin in mia.get("/machine/sprayer-1/night/2026-10-19").text
+
+
+def test_messages_with_how_far_they_got_and_what_came_back(pages):
+    mia = pages.signed_in("mia")
+    shown = mia.get("/notices").text
+    assert "handed over" in shown
+    assert "Noah Birk" in shown
+    assert "sign in" not in shown.partition("<main")[2].casefold()
+    told = {"tap": "12345678", "sides": "front,rear"}
+    mia.post("/machine/sprayer-1/entry/blown_out", told)
+    assert "blown out: sides front + rear" in mia.get("/notices").text
+    assert pages.signed_in("noah").get("/notices").status_code == 403
+    assert "Noah" not in pages.signed_in("eva", at="elm-ridge.example").get("/notices").text
