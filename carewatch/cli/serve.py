@@ -54,7 +54,13 @@ def _pages(work: Workplace, settings: Settings, running: Running) -> PageServer 
     from carewatch.web.app import make_app
     from carewatch.web.serving import PageServer
 
-    app = make_app(work, now=clock.now, pages_url=settings.pages_url, health=running.health_document)
+    app = make_app(
+        work,
+        now=clock.now,
+        pages_url=settings.pages_url,
+        fleet_paths=settings.fleet_paths,
+        health=running.health_document,
+    )
     return PageServer(app, host=settings.web.host, port=settings.web.port)
 
 

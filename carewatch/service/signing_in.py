@@ -12,7 +12,7 @@ from carewatch.service.gather import current_roster
 from carewatch.service.links import SESSION, SIGN_IN, end_link, find_link, new_token
 from carewatch.service.usecase import queue_notice
 from carewatch.service.workplace import Workplace
-from carewatch.store import outbox
+from carewatch.store import links, outbox
 
 LINK_WORKS_FOR = timedelta(minutes=30)
 SESSION_LASTS = timedelta(days=30)
@@ -40,7 +40,7 @@ def send_link(work: Workplace, address: str, *, pages_url: str, now: datetime) -
     for person in people:
         if sum(notice.kind is NoticeKind.SIGN_IN for notice in asked[person.id]) < MOST_LINKS:
             token = new_token(work, person=person.id, purpose=SIGN_IN, until=now + LINK_WORKS_FOR)
-            notice = _notice(person, f"{pages_url}/sign-in/{token}", now=now)
+            notice = _notice(person, token, pages_url=pages_url, now=now)
             with work.database.transaction() as tx:
                 sent |= queue_notice(work, tx, notice)
     return sent
@@ -67,10 +67,10 @@ def begin_session(work: Workplace, token: str, *, now: datetime) -> Session | No
     return Session(token=session, person=person, until=until)
 
 
-def _notice(person: Person, url: str, *, now: datetime) -> Notice:
+def _notice(person: Person, token: str, *, pages_url: str, now: datetime) -> Notice:
     letter = Letter(
         subject="Your link to sign in",
-        opening=f"{person.name}, open this page within half an hour: {url}",
+        opening=f"{person.name}, open this page within half an hour: {pages_url}/sign-in/{token}",
         rest=(
             "It works once, for you only: do not pass it on.",
             "If you did not ask for it, leave it alone; nothing happens by itself.",
@@ -78,7 +78,7 @@ def _notice(person: Person, url: str, *, now: datetime) -> Notice:
     )
     text, html = set_letter(letter)
     return Notice(
-        key=f"sign_in|{person.id}|{now.isoformat()}",
+        key=f"sign_in|{person.id}|{links.hash_token(token)[:16]}",
         kind=NoticeKind.SIGN_IN,
         person=person.id,
         to=person.email or "",

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from carewatch.errors import StoreTooNew
 from carewatch.store import dialect
 
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004")
 """Every step, oldest first. Alembic (half a second to import) is only loaded when the last one is missing."""
 
 VERSION_TABLE = "alembic_version"

@@ -40,6 +40,18 @@ roster_version = Table(
     Column("at", Instant, nullable=False),
 )
 
+roster_change = Table(
+    "roster_change",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("fleet", Text, nullable=False),
+    Column("entry", Text, nullable=False),
+    Column("person", Text, nullable=False),
+    Column("before", Text, nullable=False),
+    Column("after", Text, nullable=False),
+    Column("at", Instant, nullable=False),
+)
+
 entry = Table(
     "entry",
     metadata,
@@ -228,7 +240,8 @@ run = Table(
     Column("trouble", Text, nullable=False),
 )
 
-for _table, _may_delete in ((roster_version, False), (entry, False), (duty_line, False), (answer, True)):
+_APPEND_ONLY = ((roster_version, False), (roster_change, False), (entry, False), (duty_line, False), (answer, True))
+for _table, _may_delete in _APPEND_ONLY:
     for _dialect in ("sqlite", "postgresql"):
         for _statement in append_only_triggers(_table.name, may_delete=_may_delete, dialect=_dialect):
             _trigger = DDL(_statement)  # type: ignore[no-untyped-call]

@@ -16,7 +16,7 @@ from starlette.staticfiles import StaticFiles
 
 from carewatch.errors import StoreTrouble
 from carewatch.service.workplace import Workplace
-from carewatch.web import answering, board, machine, signing_in, state
+from carewatch.web import answering, board, machine, roster, signing_in, state
 from carewatch.web.context import Here, NotSignedIn
 from carewatch.web.guard import Guard
 from carewatch.web.render import message
@@ -26,12 +26,17 @@ RETRY_S = "10"
 
 
 def make_app(
-    work: Workplace, *, now: Callable[[], datetime], pages_url: str, health: Callable[[], dict[str, Any]]
+    work: Workplace,
+    *,
+    now: Callable[[], datetime],
+    pages_url: str,
+    fleet_paths: tuple[Path, ...],
+    health: Callable[[], dict[str, Any]],
 ) -> FastAPI:
     """The application over a workplace; `health`: the document of /health."""
     app = FastAPI(title="carewatch", openapi_url=None, docs_url=None, redoc_url=None)
-    app.state.here = Here(work=work, now=now, pages_url=pages_url, health=health)
-    for router in (signing_in.router, board.router, machine.router, state.router):
+    app.state.here = Here(work=work, now=now, pages_url=pages_url, fleet_paths=fleet_paths, health=health)
+    for router in (signing_in.router, board.router, machine.router, roster.router, state.router):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_api_route("/sw.js", _service_worker, include_in_schema=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import Depends, Request
@@ -15,11 +16,13 @@ from carewatch.service.workplace import Workplace
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Here:
-    """The installation behind the pages. `pages_url`: where people reach them; `health`: the state as a document."""
+    """The installation behind the pages. `pages_url`: where people reach them; `fleet_paths`: the
+    fleet files and folders; `health`: the state as a document."""
 
     work: Workplace
     now: Callable[[], datetime]
     pages_url: str
+    fleet_paths: tuple[Path, ...]
     health: Callable[[], dict[str, object]]
 
     @property

@@ -72,7 +72,11 @@ def live_pages(folder: Path, *sources: Forecaster) -> Iterator[Live]:
             port = free.getsockname()[1]
         url = f"http://127.0.0.1:{port}"
         farm.work = replace(farm.work, ways=Ways(page_url=answer_url(url)))
-        server = PageServer(make_app(farm.work, now=clock, pages_url=url, health=health), host="127.0.0.1", port=port)
+        server = PageServer(
+            make_app(farm.work, now=clock, pages_url=url, fleet_paths=(farm.roster_file,), health=health),
+            host="127.0.0.1",
+            port=port,
+        )
         server.start()
         try:
             yield Live(farm=farm, url=url, clock=clock)

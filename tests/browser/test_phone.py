@@ -13,7 +13,8 @@ from tests.browser.live import DESK, PHONE, keep_picture, opened
 pytestmark = pytest.mark.xdist_group("browser")
 PATHS = (
     "/sign-in", "/", "/machine/sprayer-1", "/machine/sprayer-1/entry/antifreeze_run",
-    "/machine/sprayer-1/night/2026-10-19", "/notices", "/state",
+    "/machine/sprayer-1/night/2026-10-19", "/notices", "/roster",
+    "/roster/machine/sprayer-1", "/state",
 )  # fmt: skip
 SIZES = [pytest.param(PHONE, id="390"), pytest.param(DESK, id="1280")]
 

@@ -114,4 +114,6 @@ def open_pages(folder: Path, *sources: Forecaster, **more) -> Iterator[Pages]:
         def health() -> dict[str, object]:
             return health_of(farm.work, now=clock.at, tick_every=timedelta(minutes=5))
 
-        yield Pages(farm=farm, app=make_app(farm.work, now=clock, pages_url=URL, health=health), clock=clock)
+        paths = (farm.roster_file,)
+        app = make_app(farm.work, now=clock, pages_url=URL, fleet_paths=paths, health=health)
+        yield Pages(farm=farm, app=app, clock=clock)
