@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -137,6 +138,16 @@ def replay(
     _put_in(work, scenario, at=starts_at)
     try:
         yield from _steps(work, scenario, out, starts_at=starts_at, ends_at=ends_at, look_every=look_every)
+    finally:
+        work.database.close()
+
+
+@contextmanager
+def replayed(scenario: Scenario, out: Path, *, forecast: str | None = None, seed: int = 0) -> Iterator[Workplace]:
+    """The workplace of a replay that has been run, for whoever wants to look around in it."""
+    work = _workplace(scenario, out, forecast=forecast, seed=seed)
+    try:
+        yield work
     finally:
         work.database.close()
 

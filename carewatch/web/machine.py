@@ -25,12 +25,12 @@ from carewatch.web.context import Signed, here, viewer
 from carewatch.web.picture import machine_picture
 from carewatch.web.render import message, page
 from carewatch.web.views import (
-    SHOWN,
     duty_words,
     hour_rows,
     log_lines,
     night_picture,
     night_rows,
+    open_duties,
     part_name,
     part_views,
     reader_for,
@@ -51,8 +51,7 @@ def machine(machine_id: str, seen: Signed) -> HTMLResponse:
     if one is None:
         return _missing()
     reader, parts = reader_for(seen.person, one), part_views(seen, one)
-    duties = [duty for duty in seen.facts.duties.values() if duty.machine == machine_id and duty.state in SHOWN]
-    duties.sort(key=lambda duty: duty.due_at)
+    duties = open_duties(seen).get(machine_id, ())
     return page(
         "machine.html",
         title=one.machine.name,

@@ -44,6 +44,11 @@ class PageServer:
         """Begin to serve."""
         self._thread.start()
 
+    def wait(self) -> None:
+        """Block until it has stopped."""
+        while self._thread.is_alive():
+            self._thread.join(1.0)
+
     def stop(self) -> None:
         """Finish what is being answered and stop."""
         self._server.should_exit = True

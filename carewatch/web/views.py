@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from math import isfinite
 
 from carewatch.duties.duty import UNDONE, Duty, DutyKind, DutyState
-from carewatch.duties.facts import Facts, MachineFacts, tonight
+from carewatch.duties.facts import MachineFacts, tonight
 from carewatch.duties.protect import Level, level_of
 from carewatch.freeze.course import Course
 from carewatch.freeze.outlook import Outlook
@@ -52,7 +52,7 @@ STATE_WORDS = {
     DutyState.DONE: "done",
     DutyState.CANCELLED: "no longer needed",
 }
-SHOWN = frozenset({DutyState.OPEN, DutyState.PROMISED, DutyState.ACCEPTED, DutyState.LAPSED})
+STILL_OPEN = frozenset({DutyState.OPEN, DutyState.PROMISED, DutyState.ACCEPTED})
 
 
 def reader_for(person: Person, one: MachineFacts) -> Reader:
@@ -170,7 +170,7 @@ ANSWERED_WITHIN = timedelta(hours=36)  # chosen: as long as the page of a messag
 
 def board_of(seen: Viewer, *, site: str, level: str, page: int) -> Board:
     """The machines the viewer may see, most urgent and not assessed first, by site and by how tonight stands."""
-    duties = _duties_by_machine(seen.facts)
+    duties = open_duties(seen)
     at_site = [one for one in seen.machines if site in ("", one.site.id)]
     levels = {one.machine.id: _level(one, seen.now) for one in at_site}
     counts = tuple((one.value, LEVEL_WORDS[one], sum(found is one for found in levels.values())) for one in WORST_FIRST)
@@ -192,10 +192,14 @@ def _level(one: MachineFacts, now: datetime) -> Level:
     return level_of(one.outlook(tonight(now, one.site.tz)), one.fleet.threshold_tonight)
 
 
-def _duties_by_machine(facts: Facts) -> dict[str, tuple[Duty, ...]]:
+def open_duties(seen: Viewer) -> dict[str, tuple[Duty, ...]]:
+    """By machine what is to be done, the next first; what nobody did of a night that is over is for the thaw check."""
+    zones = {one.machine.id: one.site.tz for one in seen.machines}
     found: dict[str, list[Duty]] = {}
-    for duty in facts.duties.values():
-        if duty.state in SHOWN:
+    for duty in seen.facts.duties.values():
+        zone = zones.get(duty.machine)
+        is_of_tonight = zone is not None and duty.night >= tonight(seen.now, zone)
+        if zone is not None and (duty.state in STILL_OPEN or (duty.state is DutyState.LAPSED and is_of_tonight)):
             found.setdefault(duty.machine, []).append(duty)
     return {machine: tuple(sorted(some, key=lambda duty: duty.due_at)) for machine, some in found.items()}
 

@@ -255,3 +255,17 @@ def test_messages_with_how_far_they_got_and_what_came_back(pages):
     assert "blown out: sides front + rear" in mia.get("/notices").text
     assert pages.signed_in("noah").get("/notices").status_code == 403
     assert "Noah" not in pages.signed_in("eva", at="elm-ridge.example").get("/notices").text
+
+
+def test_what_nobody_did_of_a_night_that_is_over_is_not_due_any_more(tmp_path):
+    with open_pages(tmp_path) as pages:
+        pages.farm.run(pages.clock.at)
+        pages.clock.at += timedelta(hours=3)  # the deadline has passed, the night has not
+        pages.farm.run(pages.clock.at)
+        assert "- late" in pages.signed_in("mia").get("/").text
+        pages.farm.sources[0].night_c = 12.0
+        for hours in (14, 30, 44):
+            pages.clock.at += timedelta(hours=hours)
+            pages.farm.run(pages.clock.at)
+        shown = pages.signed_in("mia").get("/").text
+        assert "protect it from frost" not in shown
