@@ -69,50 +69,57 @@ class Trace:
 class Batch:
     """The main run of all jobs, and the nights cut out of it.
 
-    Columns lie as job, body, wind; a night's columns as key, wind.
+    Columns lie as job, body, wind; a night's columns as key, wind. Weather is held once for all who feel it: an air is
+    what the bodies of a job feel whose liquid got in at the same time (a rinse leaves them wet), a wind one of its
+    winds; a night's airs and winds lie as air or wind, night.
     """
 
     def __init__(self, jobs: Sequence[Job], *, kernel: Kernel) -> None:
         self.jobs = jobs
         self.kernel = kernel
         self.start_at = min(job.feels.start_at for job in jobs)
-        self.first_column = np.cumsum([0, *(len(job.bodies) * WINDS for job in jobs)])
         self.marks = max(self._mark(job.feels.start_at) + job.feels.marks for job in jobs)
-        self.parts = stack([body.part for job in jobs for body in job.bodies for _ in range(WINDS)])
-        self.first_h = np.array(
-            [float(self._entered_mark(job, body)) for job in jobs for body in job.bodies for _ in range(WINDS)]
-        )
+        bodies = [(j, job, body) for j, job in enumerate(jobs) for body in job.bodies]
+        self.first_column = np.cumsum([0, *(len(job.bodies) * WINDS for job in jobs)])
+        self.parts = stack([body.part for _, _, body in bodies for _ in range(WINDS)])
+        self.first_h = np.repeat([float(self._entered_mark(job, body)) for _, job, body in bodies], WINDS)
+        self.airs = list(dict.fromkeys((j, self._rinsed_mark(job, body)) for j, job, body in bodies))
+        at_air = {air: i for i, air in enumerate(self.airs)}
+        self.air_of = np.repeat([at_air[j, self._rinsed_mark(job, body)] for j, job, body in bodies], WINDS)
+        self.wind_of = np.array([j * WINDS + wind for j, _, _ in bodies for wind in range(WINDS)], dtype=np.intp)
         self.forcing = self._forcing()
-        self.moves = self._columns([np.broadcast_to(job.feels.moves, (WINDS, job.feels.marks)) for job in jobs])
+        self.moves = self._of_airs([job.feels.moves for job in jobs])
         self.keys = [
             Key(job=j, body=b, night=n)
             for j, job in enumerate(jobs)
             for b in range(len(job.bodies))
             for n in range(len(job.nights))
         ]
-        self.at_key = {key: i for i, key in enumerate(self.keys)}
         self.columns = np.array(
             [self.first_column[key.job] + key.body * WINDS + wind for key in self.keys for wind in range(WINDS)],
             dtype=np.intp,
         )
         self.from_mark, self.to_mark = self._night_marks()
         self.night_hours = int(np.max(self.to_mark - self.from_mark, initial=1))
+        self.nights, self.night_moves = self._nights()
         self.main = self._main()
 
     def margins_c(self) -> FloatArray:
         """Freeze margin of every key [K]; the wind that is worse counts."""
         index = np.arange(self.columns.size)
-        forcing, moves = self._night_forcing(index)
-        likely_low_c, low_air_c = self._lows_c(forcing)
+        night_air_of, night_wind_of = self._felt(index)
+        likely_low_c, low_air_c = self._lows_c(night_air_of)
         nights = Nights(
             parts=self.parts.take(self.columns),
-            forcing=forcing,
-            moves=moves,
+            forcing=self.nights,
+            moves=self.night_moves,
+            weather_of=night_air_of,
+            wind_of=night_wind_of,
             start_c=self.main.part_c[self._start_mark(index), self.columns],
             first_h=self._first_h(index),
             last_h=(self.to_mark - self.from_mark).astype(np.float64),
             likely_low_c=likely_low_c,
-            low_air_c=low_air_c,
+            guessed_low_c=low_air_c,
         )
         return freeze_margins_c(nights, kernel=self.kernel, winds=WINDS)
 
@@ -121,13 +128,16 @@ class Batch:
         if not keys:
             return []
         index = (np.asarray(keys, dtype=np.intp)[:, None] * WINDS + np.arange(WINDS)).reshape(-1)
-        shift = np.repeat(np.asarray(shift_c, dtype=np.float64), WINDS)
-        forcing, moves = self._night_forcing(index)
+        night_air_of, night_wind_of = self._felt(index)
         start_mark, columns = self._start_mark(index), self.columns[index]
         parts = self.parts.take(columns)
         load = Load(
             parts=parts,
-            forcing=forcing.shifted(shift * moves),
+            forcing=self.nights,
+            moves=self.night_moves,
+            weather_of=night_air_of,
+            wind_of=night_wind_of,
+            shift_c=np.repeat(np.asarray(shift_c, dtype=np.float64), WINDS),
             start_j=heat_j(parts, self.main.part_c[start_mark, columns], self.main.ice_fraction[start_mark, columns]),
             first_h=self._first_h(index),
             last_h=(self.to_mark - self.from_mark)[index].astype(np.float64),
@@ -171,23 +181,29 @@ class Batch:
         from_mark = self._mark(job.feels.start_at)
         return from_mark if body.entered_at is None else from_mark + job.feels.mark_at_or_before(body.entered_at)
 
-    def _columns(self, per_job: Sequence[npt.NDArray[np.float64]]) -> FloatArray:
-        """[winds, marks] of each job, for each of its bodies, on the common marks; ends are held outside."""
-        columns = []
-        for job, values in zip(self.jobs, per_job, strict=True):
-            before = self._mark(job.feels.start_at)
-            held = np.pad(values, ((0, 0), (before, self.marks - before - values.shape[1])), mode="edge")
-            columns.append(np.tile(held, (len(job.bodies), 1)))
-        return np.ascontiguousarray(np.concatenate(columns).T)
+    def _rinsed_mark(self, job: Job, body: Body) -> int | None:
+        """The mark at which its liquid got in, if it did so within the series."""
+        return None if body.entered_at is None else self._entered_mark(job, body)
+
+    def _on_marks(self, job: Job, values: FloatArray) -> FloatArray:
+        """[..., marks] of a job on the common marks; ends are held outside."""
+        before = self._mark(job.feels.start_at)
+        ends = (before, self.marks - before - values.shape[-1])
+        return np.pad(values, [(0, 0)] * (values.ndim - 1) + [ends], mode="edge")
+
+    def _of_airs(self, per_job: Sequence[FloatArray]) -> FloatArray:
+        """[marks] of each job to [common marks, airs]."""
+        held = [self._on_marks(job, values) for job, values in zip(self.jobs, per_job, strict=True)]
+        return np.stack([held[j] for j, _ in self.airs], axis=1)
 
     def _forcing(self) -> Forcing:
         def same(name: str) -> FloatArray:
-            return self._columns([np.tile(getattr(job.feels, name), (WINDS, 1)) for job in self.jobs])
+            return self._of_airs([getattr(job.feels, name) for job in self.jobs])
 
         return Forcing(
             air_c=same("air_c"),
             dew_c=same("dew_c"),
-            wind_mps=self._columns([job.feels.wind_mps for job in self.jobs]),
+            wind_mps=np.concatenate([self._on_marks(job, job.feels.wind_mps) for job in self.jobs]).T,
             cloud_fraction=same("cloud_fraction"),
             ground_below_air_c=same("ground_below_air_c"),
             sky_open=same("sky_open"),
@@ -196,31 +212,34 @@ class Batch:
 
     def _rinsed(self) -> FloatArray:
         """1 for two hours after a liquid got in, where the spot does not keep the outside dry."""
-        is_open = self._columns([np.tile(job.feels.is_open.astype(np.float64), (WINDS, 1)) for job in self.jobs])
-        entered = np.array(
-            [body.entered_at is not None for job in self.jobs for body in job.bodies for _ in range(WINDS)]
-        )
-        since = np.arange(self.marks)[:, None] - self.first_h[None, :]
-        return np.where((since >= 0) & (since <= DRIES_IN_H) & entered, is_open, 0.0)
+        is_open = self._of_airs([job.feels.is_open.astype(np.float64) for job in self.jobs])
+        entered = np.array([np.inf if mark is None else float(mark) for _, mark in self.airs])
+        since = np.arange(self.marks)[:, None] - entered
+        return np.where((since >= 0) & (since <= DRIES_IN_H), is_open, 0.0)
+
+    def _night_span(self, job: int, night: Night) -> tuple[int, int]:
+        """First and last mark of a night."""
+        feels = self.jobs[job].feels
+        before = self._mark(feels.start_at)
+        return before + feels.mark_at_or_before(night.start_at), before + feels.mark_at_or_after(night.end_at)
 
     def _night_marks(self) -> tuple[IndexArray, IndexArray]:
-        first, last = [], []
-        for key in self.keys:
-            job, night = self.jobs[key.job], self.jobs[key.job].nights[key.night]
-            before = self._mark(job.feels.start_at)
-            first += [before + job.feels.mark_at_or_before(night.start_at)] * WINDS
-            last += [before + job.feels.mark_at_or_after(night.end_at)] * WINDS
-        return np.array(first, dtype=np.intp), np.array(last, dtype=np.intp)
+        """First and last mark of every night's column."""
+        spans = [self._night_span(key.job, self.jobs[key.job].nights[key.night]) for key in self.keys]
+        first, last = np.repeat(np.array(spans, dtype=np.intp).reshape(-1, 2), WINDS, axis=0).T
+        return first, last
 
     def _main(self) -> Run:
         """The forecast as it is, from each liquid's entry to the last night; it starts as warm as the air, unfrozen."""
-        entry_c = self.forcing.air_c[self.first_h.astype(np.intp), np.arange(self.parts.count)]
+        entry_c = self.forcing.air_c[self.first_h.astype(np.intp), self.air_of]
         last = np.zeros(len(self.jobs))
         np.maximum.at(last, [key.job for key in self.keys], self.to_mark[::WINDS])
         marks = int(last.max()) + 1
         load = Load(
             parts=self.parts,
             forcing=Forcing(**{name: getattr(self.forcing, name)[:marks] for name in MARKS}),
+            weather_of=self.air_of,
+            wind_of=self.wind_of,
             start_j=self.parts.enthalpy_j(np.maximum(entry_c, self.parts.freezes_at_c)),
             first_h=self.first_h,
             last_h=np.repeat(last, np.diff(self.first_column)),
@@ -235,24 +254,47 @@ class Batch:
     def _first_h(self, index: IndexArray) -> FloatArray:
         return (self._start_mark(index) - self.from_mark[index]).astype(np.float64)
 
-    def _night_forcing(self, index: IndexArray) -> tuple[Forcing, FloatArray]:
-        fields = {name: self._cut(getattr(self.forcing, name), index) for name in MARKS}
-        return Forcing(**fields), self._cut(self.moves, index)
+    def _nights(self) -> tuple[Forcing, FloatArray]:
+        """Weather and moves of every air's and wind's nights, [marks of the longest night, airs or winds x nights]."""
+        airs = [(air, j, night) for air, (j, _) in enumerate(self.airs) for night in self.jobs[j].nights]
+        winds = [
+            (j * WINDS + wind, j, night)
+            for j, job in enumerate(self.jobs)
+            for wind in range(WINDS)
+            for night in job.nights
+        ]
+        fields = {name: self._cut(getattr(self.forcing, name), airs) for name in MARKS if name != "wind_mps"}
+        return Forcing(**fields, wind_mps=self._cut(self.forcing.wind_mps, winds)), self._cut(self.moves, airs)
 
-    def _cut(self, values: FloatArray, index: IndexArray) -> FloatArray:
-        """[marks, columns] of the whole time to [marks, nights' columns]."""
-        hours = np.arange(self.night_hours + 1)[:, None]
-        marks = np.minimum(self.from_mark[index] + hours, values.shape[0] - 1)
-        return np.asarray(values.reshape(-1).take(marks * self.parts.count + self.columns[index]))
+    def _cut(self, values: FloatArray, nights: Sequence[tuple[int, int, Night]]) -> FloatArray:
+        """Nights (column, job, night) out of the whole time [marks, columns]."""
+        columns = np.array([column for column, _, _ in nights], dtype=np.intp)
+        from_mark = np.array([self._night_span(j, night)[0] for _, j, night in nights], dtype=np.intp)
+        return values[self._marks_from(from_mark, values.shape[0]), columns]
 
-    def _lows_c(self, forcing: Forcing) -> tuple[FloatArray, FloatArray]:
+    def _marks_from(self, from_mark: IndexArray, marks: int) -> IndexArray:
+        """[hours of the longest night + 1, n] marks from the first one on, held at the last."""
+        return np.asarray(np.minimum(from_mark + np.arange(self.night_hours + 1)[:, None], marks - 1))
+
+    def _felt(self, index: IndexArray) -> tuple[IndexArray, IndexArray]:
+        """Which air's and which wind's night each of a night's columns feels."""
+        nights = np.array([len(job.nights) for job in self.jobs])
+        airs_before = np.cumsum([0, *(nights[j] for j, _ in self.airs)])
+        winds_before = np.cumsum([0, *np.repeat(nights, WINDS)])
+        night = np.repeat([key.night for key in self.keys], WINDS)[index]
+        columns = self.columns[index]
+        return airs_before[self.air_of[columns]] + night, winds_before[self.wind_of[columns]] + night
+
+    def _lows_c(self, night_air_of: IndexArray) -> tuple[FloatArray, FloatArray]:
         """Coldest of each part and of its air over its night as forecast; NaN for a part in which there is ice."""
         index = np.arange(self.columns.size)
         hour = np.arange(self.night_hours + 1)[:, None]
         inside = (hour >= self._first_h(index)) & (hour <= self.to_mark - self.from_mark)
-        part_c = np.where(inside, self._cut(self.main.part_c, index), np.inf).min(axis=0)
-        ice = np.where(inside, self._cut(self.main.ice_fraction, index), 0.0).max(axis=0)
-        return np.where(ice > 0.0, np.nan, part_c), np.where(inside, forcing.air_c, np.inf).min(axis=0)
+        marks = self._marks_from(self.from_mark, self.main.part_c.shape[0])
+        part_c = np.where(inside, self.main.part_c[marks, self.columns], np.inf).min(axis=0)
+        ice = np.where(inside, self.main.ice_fraction[marks, self.columns], 0.0).max(axis=0)
+        air_c = np.where(inside, self.nights.air_c[:, night_air_of], np.inf).min(axis=0)
+        return np.where(ice > 0.0, np.nan, part_c), air_c
 
     def _traces(self, index: IndexArray, run: Run) -> list[Trace]:
         traces = []

@@ -7,33 +7,37 @@ over time. Another engine may take the place of `run_numpy` if it keeps the sign
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from carewatch.freeze.exchange import MARKS, Coefficients, Forcing, at_step, coefficients, exchange
+from carewatch.freeze.exchange import MARKS, Coefficients, Forcing, at_step, coefficients, film
 from carewatch.freeze.parts import PartArrays
 from carewatch.freeze.sky import ClearSky, prata
 from carewatch.units import ZERO_C_IN_K
 
 FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
-SUB_STEPS = (
-    6  # per hour: onset within 1.5 min of the exact equations on 81 measured nights x 5 parts (2 steps: 113 min)
-)
+SUB_STEPS = 6  # per hour: onset within 1 min of the exact equations on 81 measured nights x 5 parts
+SWEEP_SUB_STEPS = 4  # for fleets: within 2.5 min there; 3 steps are too few, they miss a grazing night by 108 min
 BLOCK_CELLS = 50_000  # steps times columns prepared together: fits the second cache; changes no number
 LONGEST_BLOCK_H = 24
-CHUNK = 2048  # columns worked on together, so that a step's arrays stay in the processor's cache
+CHUNK = 8192  # columns worked on together, so that a step's arrays stay in the processor's cache
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Load:
-    """One batch of work. Column j runs from hour `first_h[j]` to `last_h[j]`; outside, its state is held.
+    """One batch of work: n columns that feel m columns of weather.
 
-    `start_j` [n] is the heat above liquid at the freezing point [J] (negative: ice).
+    Column j runs from hour `first_h[j]` to `last_h[j]`; outside, its state is held. `start_j` [n] is the heat above
+    liquid at the freezing point [J] (negative: ice). `weather_of`, `wind_of` [n] say which column of the weather and of
+    its wind each feels (None: weather j; wind as the rest). `shift_c` [n] moves its air and dew point [K] where `moves`
+    [hours + 1, m] is 1 (None: everywhere), by a part of it where that lies between 0 and 1.
     """
 
     parts: PartArrays
@@ -41,15 +45,28 @@ class Load:
     start_j: FloatArray
     first_h: FloatArray
     last_h: FloatArray
+    weather_of: IndexArray | None = None
+    wind_of: IndexArray | None = None
+    shift_c: FloatArray | None = None
+    moves: FloatArray | None = None
 
-    def take(self, index: npt.NDArray[np.intp]) -> Load:
-        """The columns at these places of the batch axis."""
-        return Load(
+    def felt(self) -> tuple[IndexArray, IndexArray]:
+        """Which column of the weather, and which of the wind, each column feels."""
+        weather_of = np.arange(self.parts.count) if self.weather_of is None else self.weather_of
+        return weather_of, weather_of if self.wind_of is None else self.wind_of
+
+    def take(self, index: IndexArray) -> Load:
+        """The columns at these places of the batch axis, with the weather as it was."""
+        weather_of, wind_of = self.felt()
+        return replace(
+            self,
             parts=self.parts.take(index),
-            forcing=self.forcing.take(index),
             start_j=self.start_j[index],
             first_h=self.first_h[index],
             last_h=self.last_h[index],
+            weather_of=weather_of[index],
+            wind_of=wind_of[index],
+            shift_c=None if self.shift_c is None else self.shift_c[index],
         )
 
 
@@ -72,13 +89,24 @@ class Run:
 class Kernel(Protocol):
     """An engine for the heat balance."""
 
-    def __call__(self, load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float] = ()) -> Run:
-        """Run every column through its hours."""
+    def __call__(
+        self, load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float] = (), never_freezes: bool = False
+    ) -> Run:
+        """Run every column through its hours.
+
+        With `never_freezes` the liquid only gets colder below its freezing point, and only `lowest_c` and `end_j` are
+        worked out: no onset, no level, nothing at the marks (arrays of no rows).
+        """
         ...
 
 
 def run_numpy(
-    load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float] = (), clear_sky: ClearSky = prata
+    load: Load,
+    *,
+    sub_steps: int = SUB_STEPS,
+    levels: Sequence[float] = (),
+    never_freezes: bool = False,
+    clear_sky: ClearSky = prata,
 ) -> Run:
     """Integrate the heat balance of every column with numpy.
 
@@ -90,6 +118,8 @@ def run_numpy(
         Steps an hour.
     levels : sequence of float
         Ice fractions (0..1] whose first instant is wanted.
+    never_freezes : bool
+        See `Kernel`.
     clear_sky : callable
         Clear-sky emissivity.
 
@@ -100,62 +130,71 @@ def run_numpy(
     Notes
     -----
     State is the heat H above liquid at the freezing point Tf; ice fraction is -H/L on the plateau -L <= H <= 0.
-    dH/dt = U A (Teq - T), stepped as dH = U A dt (Teq - T) psi(x), x = U A dt / capacity, psi(x) = (1 - exp(-x))/x in a
-    rational form that cannot overshoot Teq; a step in which the phase changes is split there. The exchange uses the
-    part's temperature at the start of the step and the weather at its middle. Onset is the root of the parabola
-    through H, its slope and the new H. Against the full equations (scipy LSODA, rtol 1e-8): no missed freeze, onset
-    within minutes; measured by tests/bench/kernel_accuracy.py.
+    dH/dt = U A (Teq - T), with U A of the part's temperature at the start of the step and Teq straight within it:
+    dH = U A dt ((Teq - T) psi(x) + rise phi(x)), Teq at the middle and its rise within the step, x = U A dt / capacity,
+    psi(x) = (1 - exp(-x))/x, phi(x) = (1 - psi(x) (1 + x/2))/x, both in a rational form that cannot overshoot Teq. A
+    step in which the phase changes is split there. Onset is the root of the parabola through H, its slope and the new
+    H. Against the full equations (scipy LSODA, rtol 1e-8): no missed freeze, onset within minutes; measured by
+    tests/bench/kernel_accuracy.py.
     """
+    how = partial(_run_chunk, sub_steps=sub_steps, levels=levels, never_freezes=never_freezes, clear_sky=clear_sky)
     count = load.parts.count
     if count <= CHUNK:
-        return _run_chunk(load, sub_steps, levels, clear_sky)
-    runs = [
-        _run_chunk(load.take(np.arange(at, min(at + CHUNK, count))), sub_steps, levels, clear_sky)
-        for at in range(0, count, CHUNK)
-    ]
+        return how(load)
+    runs = [how(load.take(np.arange(at, min(at + CHUNK, count)))) for at in range(0, count, CHUNK)]
     return Run(**{name: np.concatenate([getattr(run, name) for run in runs], axis=-1) for name in Run.__slots__})
 
 
 def relaxation(x: FloatArray) -> FloatArray:
-    """(1 - exp(-x))/x in a rational form: exact to 4e-4 below 0.5, with the right limits at 0 and infinity."""
-    above = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)))
+    """psi: (1 - exp(-x))/x in a rational form: exact to 4e-4 below 0.5, with the right limits at 0 and infinity."""
+    above = _above(x)
     return np.asarray(above / (1.0 + x * above))
 
 
-def _run_chunk(load: Load, sub_steps: int, levels: Sequence[float], clear_sky: ClearSky) -> Run:
-    state = _State(load, sub_steps, levels)
-    for first_h, block in _blocks(load.forcing, sub_steps):
-        ready = coefficients(load.parts, block, clear_sky=clear_sky)
-        for step in range(block.air_c.shape[0]):
-            state.advance(at_step(ready, step), first_h + step // sub_steps, step % sub_steps)
+def _above(x: FloatArray) -> FloatArray:
+    return np.asarray(1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0))))
+
+
+def _run_chunk(load: Load, *, sub_steps: int, levels: Sequence[float], never_freezes: bool, clear_sky: ClearSky) -> Run:
+    state = _State(load, sub_steps=sub_steps, levels=levels, never_freezes=never_freezes)
+    for first_h, block in _blocks(load, sub_steps):
+        ready = coefficients(load.parts, block, sub_steps=sub_steps, clear_sky=clear_sky)
+        for hour in range(block.hours):
+            state.begin_hour(first_h + hour)
+            for sub_step in range(sub_steps):
+                at = at_step(ready, step=hour * sub_steps + sub_step, hour=hour)
+                state.advance(at, first_h + hour + sub_step / sub_steps)
+            state.note_mark(first_h + hour + 1)
     return state.finished()
 
 
-def _blocks(forcing: Forcing, sub_steps: int) -> Iterator[tuple[int, Forcing]]:
-    """Weather at the middles of the steps, a block of hours at a time."""
-    share = ((np.arange(sub_steps) + 0.5) / sub_steps)[None, :, None]
-    block_h = min(max(BLOCK_CELLS // (sub_steps * max(forcing.air_c.shape[1], 1)), 1), LONGEST_BLOCK_H)
+def _blocks(load: Load, sub_steps: int) -> Iterator[tuple[int, Forcing]]:
+    """The weather that every column feels, its shift added, a block of hours at a time."""
+    forcing, (weather_of, wind_of) = load.forcing, load.felt()
+    film_w_m2k = None if forcing.film_w_m2k is None else forcing.film_w_m2k[weather_of]
+    block_h = min(max(BLOCK_CELLS // (sub_steps * max(load.parts.count, 1)), 1), LONGEST_BLOCK_H)
     for first_h in range(0, forcing.hours, block_h):
-        last_h = min(first_h + block_h, forcing.hours)
-
-        def middles(marks: FloatArray, first: int = first_h, last: int = last_h) -> FloatArray:
-            before, after = marks[first:last, None], marks[first + 1 : last + 1, None]
-            values: FloatArray = before + (after - before) * share
-            return values.reshape(-1, marks.shape[1])
-
-        fields = {name: middles(getattr(forcing, name)) for name in MARKS}
-        yield first_h, Forcing(**fields, film_w_m2k=forcing.film_w_m2k)
+        marks = slice(first_h, first_h + block_h + 1)
+        felt = {
+            name: getattr(forcing, name)[marks].take(wind_of if name == "wind_mps" else weather_of, axis=1)
+            for name in MARKS
+        }
+        if load.shift_c is not None:
+            moved_c = load.shift_c if load.moves is None else load.shift_c * load.moves[marks].take(weather_of, axis=1)
+            felt |= {"air_c": felt["air_c"] + moved_c, "dew_c": felt["dew_c"] + moved_c}
+        yield first_h, Forcing(**felt, film_w_m2k=film_w_m2k)
 
 
 class _State:
     """Heat of every column while time runs, and what is noted on the way."""
 
-    def __init__(self, load: Load, sub_steps: int, levels: Sequence[float]) -> None:
+    def __init__(self, load: Load, *, sub_steps: int, levels: Sequence[float], never_freezes: bool) -> None:
         parts = load.parts
         self.load = load
         self.sub_steps = sub_steps
         self.step_s = 3600.0 / sub_steps
         self.levels = tuple(levels)
+        self.never_freezes = never_freezes
         self.freezes_k = parts.freezes_at_c + ZERO_C_IN_K
         self.per_skin = 1.0 / parts.skin_j_per_k
         self.per_solid = 1.0 / parts.solid_j_per_k
@@ -167,38 +206,48 @@ class _State:
         self.onset_h = np.full(parts.count, np.nan)
         self.lowest_k = np.full(parts.count, np.inf)
         self.level_h = np.full((len(self.levels), parts.count), np.nan)
-        marks = load.forcing.hours + 1
+        marks = 0 if never_freezes else load.forcing.hours + 1
         self.ice = np.zeros((marks, parts.count))
         self.part_k = np.empty((marks, parts.count))
-        self.all_liquid = bool(self.heat_j.min(initial=np.inf) > 0.0)  # then phases need no thought in a step
+        self.all_liquid = never_freezes or bool(self.heat_j.min(initial=np.inf) > 0.0)  # then no phase needs a thought
         self.now_k = self._temperature(self.heat_j)
-        self._note_mark(0)
         self.active: BoolArray | None = None
+        self.note_mark(0)
 
-    def advance(self, at: Coefficients, hour: int, sub_step: int) -> None:
+    def begin_hour(self, hour: int) -> None:
+        """Which columns run in this hour."""
+        running = (self.load.first_h <= hour) & (hour < self.load.last_h)
+        self.active = None if running.all() else running
+
+    def advance(self, at: Coefficients, from_h: float) -> None:
         """One step of every column that runs in this hour."""
-        if sub_step == 0:
-            running = (self.load.first_h <= hour) & (hour < self.load.last_h)
-            self.active = None if running.all() else running
-        parts, before_j = self.load.parts, self.heat_j
-        conductance, pull_k = exchange(at, self.now_k, parts.area_m2, parts.wall_m2k_per_w)
-        flow_w = conductance * (pull_k - self.now_k)
-        was_liquid = self.all_liquid
-        per_j = self._per_liquid(before_j) if was_liquid else self._per_phase(before_j)
-        after_j = before_j + flow_w * self.step_s * relaxation(conductance * self.step_s * per_j)
-        if self.active is not None:
-            after_j = np.where(self.active, after_j, before_j)
-        self.all_liquid = bool(after_j.min() > 0.0)
+        parts, before_j, was_liquid = self.load.parts, self.heat_j, self.all_liquid
+        film_w, pull_w, rise_w = film(at, self.now_k)
+        per_film = parts.area_m2 / (1.0 + parts.wall_m2k_per_w * film_w)
+        conductance = per_film * film_w
+        flow_w = per_film * (pull_w - film_w * self.now_k)
+        rise_w *= per_film
+        x = conductance * (self._per_liquid(before_j) if was_liquid else self._per_phase(before_j))
+        x *= self.step_s
+        above = _above(x)
+        gain_j = flow_w * above + rise_w * (x * (1.0 / 12.0 + x * (1.0 / 24.0 + x * (1.0 / 48.0))))
+        gain_j /= 1.0 + x * above
+        gain_j *= self.step_s
+        after_j = before_j + (gain_j if self.active is None else np.where(self.active, gain_j, 0.0))
+        self.all_liquid = self.never_freezes or bool(after_j.min() > 0.0)
         if not (was_liquid and self.all_liquid):
-            from_h = hour + sub_step / self.sub_steps
-            self._freeze_and_thaw(before_j, after_j, flow_w, conductance, pull_k, from_h)
+            self._freeze_and_thaw(before_j, after_j, flow_w - 0.5 * rise_w, flow_w, conductance, from_h)
             self._note_levels(before_j, after_j, from_h)
         self.heat_j = after_j
         self.now_k = self._temperature(after_j)
         lowest_k = np.minimum(self.lowest_k, self.now_k)
         self.lowest_k = lowest_k if self.active is None else np.where(self.active, lowest_k, self.lowest_k)
-        if sub_step == self.sub_steps - 1:
-            self._note_mark(hour + 1)
+
+    def note_mark(self, mark: int) -> None:
+        """Ice and temperature at an hour mark."""
+        if not self.never_freezes:
+            self.ice[mark] = np.clip(-self.heat_j * self.per_latent, 0.0, 1.0)
+            self.part_k[mark] = self.now_k
 
     def finished(self) -> Run:
         """What came of it."""
@@ -217,12 +266,14 @@ class _State:
         return np.where(heat_j > self.skin_full_j, self.per_capacity, self.per_skin)
 
     def _temperature(self, heat_j: FloatArray) -> FloatArray:
-        liquid_j = np.maximum(heat_j, 0.0)
+        liquid_j = heat_j if self.never_freezes else np.maximum(heat_j, 0.0)
         if self.has_skin:
             skin_j = np.minimum(liquid_j, self.skin_full_j)
             above_k = skin_j * self.per_skin + (liquid_j - skin_j) * self.per_capacity
         else:
             above_k = liquid_j * self.per_skin
+        if self.all_liquid:
+            return np.asarray(self.freezes_k + above_k)
         below_k = np.minimum(heat_j + self.load.parts.latent_j, 0.0) * self.per_solid
         return np.asarray(self.freezes_k + above_k + below_k)
 
@@ -234,17 +285,20 @@ class _State:
         self,
         before_j: FloatArray,
         after_j: FloatArray,
+        begins_w: FloatArray,
         flow_w: FloatArray,
         conductance: FloatArray,
-        pull_k: FloatArray,
         from_h: float,
     ) -> None:
-        """Give the columns that changed phase within the step (`after_j`, in place) the right pace on both sides."""
+        """Give the columns that changed phase within the step (`after_j`, in place) the right pace on both sides.
+
+        `begins_w` is the flow at the start of the step, `flow_w` at its middle.
+        """
         latent_j = self.load.parts.latent_j
-        plateau_w = conductance * (pull_k - self.freezes_k)
+        plateau_w = flow_w + conductance * (self.now_k - self.freezes_k)
         freezes = (before_j >= 0.0) & (after_j < 0.0)
         if freezes.any():
-            share = _parabola_root(before_j[freezes], after_j[freezes], flow_w[freezes] * self.step_s)
+            share = _parabola_root(before_j[freezes], after_j[freezes], begins_w[freezes] * self.step_s)
             first = np.isnan(self.onset_h[freezes])
             self.onset_h[freezes] = np.where(first, from_h + share / self.sub_steps, self.onset_h[freezes])
             ice_j = np.minimum((1.0 - share) * self.step_s * plateau_w[freezes], 0.0)
@@ -283,10 +337,6 @@ class _State:
             if reaches.any():
                 share = (before_j - level_j)[reaches] / (before_j - after_j)[reaches]
                 noted_h[reaches] = from_h + share / self.sub_steps
-
-    def _note_mark(self, mark: int) -> None:
-        self.ice[mark] = np.clip(-self.heat_j * self.per_latent, 0.0, 1.0)
-        self.part_k[mark] = self.now_k
 
 
 def _parabola_root(before_j: FloatArray, after_j: FloatArray, slope_j: FloatArray) -> FloatArray:

@@ -7,10 +7,8 @@ arguments, because the compiler's cache on disk looks at the age of this file al
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from importlib import import_module
-from itertools import pairwise
-from math import exp, inf, isnan, nan, sqrt
+from math import inf, isnan, nan, sqrt
 from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
@@ -18,15 +16,15 @@ import numpy.typing as npt
 
 from carewatch.freeze import air, exchange, sky
 from carewatch.freeze.exchange import MARKS
-from carewatch.freeze.kernel import SUB_STEPS, Load, Run
+from carewatch.freeze.kernel import SUB_STEPS, IndexArray, Load, Run
+from carewatch.freeze.sky import STEFAN_BOLTZMANN
 from carewatch.units import ZERO_C_IN_K
 
 FloatArray = npt.NDArray[np.float64]
 numba: Any = import_module("numba")  # it has no types
 F = TypeVar("F", bound=Callable[..., object])
 
-LANES = 16  # columns worked on together: the processor then takes eight at a time
-THREADS_PAY_FROM = 40_000  # column-hours; below, starting threads takes longer than it saves
+LANES = 32  # columns worked on together: the processor takes eight at a time and has four such to choose from
 
 
 class Figures(NamedTuple):
@@ -37,12 +35,16 @@ class Figures(NamedTuple):
     prandtl: float
     gas: float
     pressure_pa: float
-    stefan_boltzmann: float
     cloud_factor: float
     gamma_water: float
     gamma_ice: float
+    least_deficit_pa: float
+    still: float
     forced: float
+    natural_still: float
     natural: float
+    line_from: float
+    line_slope: float
 
 
 FIGURES = Figures(
@@ -51,27 +53,36 @@ FIGURES = Figures(
     prandtl=air.PRANDTL,
     gas=air.GAS_CONSTANT_J_PER_KGK,
     pressure_pa=air.STANDARD_PRESSURE_PA,
-    stefan_boltzmann=sky.STEFAN_BOLTZMANN,
     cloud_factor=sky.CLOUD_FACTOR,
     gamma_water=air.PSYCHROMETRIC_PA_PER_K,
     gamma_ice=air.PSYCHROMETRIC_ICE_PA_PER_K,
-    forced=0.62 * air.PRANDTL ** (1.0 / 3.0) * exchange.FORCED_PRANDTL,
+    least_deficit_pa=exchange.LEAST_DEFICIT_PA,
+    still=exchange.STILL,
+    forced=exchange.FORCED,
+    natural_still=exchange.NATURAL_STILL,
     natural=0.387 * exchange.NATURAL_PRANDTL,
+    line_from=exchange.SIXTH_ROOT_LINE[0],
+    line_slope=exchange.SIXTH_ROOT_LINE[1],
 )
 
 
-# Rows of the block in which LANES columns are worked on: the part, the state, the weather, and what a step works out.
-(DIAMETER, AREA, PER_CAPACITY, PER_SKIN, PER_SOLID, SKIN_FULL, LATENT, WALL, EMISSIVITY, SKY_VIEW, FREEZES, FILM) = (
+# Rows of the block in which LANES columns are worked on: the part, the state, the exchange, and what a step works out.
+# Below its floor [J] liquid begins to freeze.
+(DIAMETER, AREA, PER_CAPACITY, PER_SKIN, PER_SOLID, SKIN_FULL, LATENT, FLOOR, WALL, RADIATION, SKY_VIEW, FREEZES) = (
     range(12)
 )
-(HEAT, PART_K, LOWEST, RUNS, IS_FREE, FIXED, NATURAL) = range(12, 19)
-(AIR, DEW, WIND, CLOUD, GROUND, SKY, WET) = range(19, 26)  # at the earlier mark, in the order of MARKS
-CHANGE = 7  # so many rows further: how much it changes until the later mark
-(CONVECTION, TOTAL, PULL, AFTER) = range(33, 37)
-ROWS = 37
+FILM, PART_ROWS = 12, 13
+(HEAT, PART_K, LOWEST, RUNS, IS_FREE, FIXED, NATURAL) = range(13, 20)
+(AIR, DEW, WIND, CLOUD, GROUND, SKY, WET) = range(20, 27)  # as felt at a mark, in the order of MARKS
+(AIR_K, RADIANT_K, WIND_MPS, DEW_C, IS_WET, STILL_W, PER_ROOT_WIND_W, NATURAL_W, NATURAL_B) = range(27, 36)
+LATER = 9  # so many rows further: the same at the later mark of the hour
+(FILM_W, PULL_W, RISE_W, CONVECTION, AFTER) = range(45, 50)
+ROWS = 50
 
 
-def run_numba(load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float] = ()) -> Run:
+def run_numba(
+    load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float] = (), never_freezes: bool = False
+) -> Run:
     """Integrate the heat balance of every column with compiled code.
 
     Parameters
@@ -82,6 +93,8 @@ def run_numba(load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float]
         Steps an hour.
     levels : sequence of float
         Ice fractions (0..1] whose first instant is wanted.
+    never_freezes : bool
+        See `kernel.Kernel`.
 
     Returns
     -------
@@ -91,7 +104,8 @@ def run_numba(load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float]
     -----
     Equations, steps and phase changes are those of `kernel.run_numpy`; results differ by rounding only.
     """
-    count, marks = load.parts.count, load.forcing.hours + 1
+    count = load.parts.count
+    marks = 0 if never_freezes else load.forcing.hours + 1
     run = Run(
         onset_h=np.full(count, np.nan),
         ice_fraction=np.zeros((marks, count)),
@@ -100,20 +114,26 @@ def run_numba(load: Load, *, sub_steps: int = SUB_STEPS, levels: Sequence[float]
         end_j=np.array(load.start_j, dtype=np.float64),
         level_h=np.full((len(levels), count), np.nan),
     )
-    rows, level = _rows(load), np.array(levels, dtype=np.float64)
-    weather = tuple(_plain(getattr(load.forcing, name)) for name in MARKS)
-    spans_h = (_plain(load.first_h), _plain(load.last_h))
-
-    def work(columns: tuple[int, int]) -> None:
-        _columns(FIGURES, columns, rows, weather, spans_h, sub_steps, level, *_results(run))
-
-    spans = _spans(count, marks)
-    if len(spans) == 1:
-        work(spans[0])
-    else:
-        with ThreadPoolExecutor(len(spans)) as pool:
-            list(pool.map(work, spans))
+    run_columns = cast("Callable[..., None]", _columns)
+    inputs = _inputs(load, never_freezes=never_freezes)
+    run_columns(FIGURES, *inputs, sub_steps, np.array(levels, dtype=np.float64), *_results(run))
     return run
+
+
+def _inputs(load: Load, *, never_freezes: bool) -> tuple[Any, ...]:
+    """Parts, weather, which of it each column feels, shifts and spans, in the order of `_columns`."""
+    forcing, count = load.forcing, load.parts.count
+    moves = np.ones_like(forcing.air_c) if load.moves is None else load.moves
+    weather = np.stack([*(getattr(forcing, name) for name in MARKS if name != "wind_mps"), moves], axis=-1)
+    shift_c = np.zeros(count) if load.shift_c is None else load.shift_c
+    felt = tuple(np.ascontiguousarray(of, dtype=np.int64) for of in load.felt())
+    return (
+        _rows(load, never_freezes=never_freezes),
+        _plain(weather),
+        _plain(forcing.wind_mps),
+        felt,
+        (_plain(shift_c), _plain(load.first_h), _plain(load.last_h)),
+    )
 
 
 def _plain(values: FloatArray) -> FloatArray:
@@ -124,7 +144,7 @@ def _results(run: Run) -> tuple[FloatArray, ...]:
     return (run.onset_h, run.ice_fraction, run.part_c, run.lowest_c, run.end_j, run.level_h)
 
 
-def _rows(load: Load) -> FloatArray:
+def _rows(load: Load, *, never_freezes: bool) -> FloatArray:
     """The parts, one figure a row, in the order of the rows from DIAMETER to FILM."""
     parts, film = load.parts, load.forcing.film_w_m2k
     rows = (
@@ -134,21 +154,15 @@ def _rows(load: Load) -> FloatArray:
         1.0 / parts.skin_j_per_k,
         1.0 / parts.solid_j_per_k,
         parts.skin_range_k * parts.skin_j_per_k,
-        parts.latent_j,
+        np.full(parts.count, np.inf) if never_freezes else parts.latent_j,
+        np.full(parts.count, -np.inf if never_freezes else 0.0),
         parts.wall_m2k_per_w,
-        parts.emissivity,
+        parts.emissivity * STEFAN_BOLTZMANN,
         parts.sky_view,
         parts.freezes_at_c + ZERO_C_IN_K,
-        np.full(parts.count, np.nan) if film is None else film,
+        np.full(parts.count, np.nan) if film is None else film[load.felt()[0]],
     )
     return _plain(np.stack(rows))
-
-
-def _spans(count: int, marks: int) -> list[tuple[int, int]]:
-    """Columns for each thread; one span where threads do not pay."""
-    threads = int(numba.config.NUMBA_NUM_THREADS) if count * marks >= THREADS_PAY_FROM else 1
-    edges = np.linspace(0, count, threads + 1).astype(int)
-    return [(int(first), int(last)) for first, last in pairwise(edges)]
 
 
 # ------------------------------------------------------------------------------------------------ compiled from here on
@@ -156,12 +170,12 @@ def _spans(count: int, marks: int) -> list[tuple[int, int]]:
 
 def _compiled(function: F) -> F:
     """Compile a piece that others call; it is taken into them."""
-    return cast("F", numba.njit(nogil=True, error_model="numpy")(function))
+    return cast("F", numba.njit(nogil=True, error_model="numpy", fastmath={"contract"})(function))
 
 
 def _taken_in(function: F) -> F:
     """Write a piece out where it is called, so that the compiler sees that the rows of a block lie apart."""
-    return cast("F", numba.njit(nogil=True, error_model="numpy", inline="always")(function))
+    return cast("F", numba.njit(nogil=True, error_model="numpy", fastmath={"contract"}, inline="always")(function))
 
 
 def _compiled_and_kept(function: F) -> F:
@@ -170,10 +184,11 @@ def _compiled_and_kept(function: F) -> F:
     pair = numba.types.UniTuple
     signature = numba.void(
         numba.typeof(FIGURES),
-        pair(numba.int64, 2),
         grid,
-        pair(grid, len(MARKS)),
-        pair(floats, 2),
+        numba.float64[:, :, ::1],
+        grid,
+        pair(numba.int64[::1], 2),
+        pair(floats, 3),
         numba.int64,
         floats,
         floats,
@@ -184,9 +199,11 @@ def _compiled_and_kept(function: F) -> F:
         grid,
     )
     try:
-        return cast("F", numba.njit(signature, nogil=True, error_model="numpy", cache=True)(function))
+        return cast(
+            "F", numba.njit(signature, nogil=True, error_model="numpy", fastmath={"contract"}, cache=True)(function)
+        )
     except (RuntimeError, OSError):
-        return cast("F", numba.njit(signature, nogil=True, error_model="numpy")(function))
+        return cast("F", numba.njit(signature, nogil=True, error_model="numpy", fastmath={"contract"})(function))
 
 
 @_compiled
@@ -217,14 +234,12 @@ def _log(x: float) -> float:
 
 
 @_compiled
-def _cube_root(x: float) -> float:
-    """x^(1/3), x >= 0, without a branch: two of Halley's steps from x^(5/16), within 1e-8 from 0.001 up."""
-    y = sqrt(sqrt(x + 1e-30))
-    y *= sqrt(sqrt(y))
-    cube = y * y * y
-    y *= (cube + 2.0 * x) / (2.0 * cube + x)
-    cube = y * y * y
-    return y * (cube + 2.0 * x) / (2.0 * cube + x)
+def _sixth_root(figures: Figures, x: float) -> float:
+    """As `exchange.sixth_root`."""
+    fourth = sqrt(sqrt(x))
+    line = figures.line_from + figures.line_slope * fourth
+    cube, square = line * line * line, 2.0 * (fourth * fourth)
+    return line * (cube + square) / (2.0 * cube + 0.5 * square)
 
 
 @_compiled
@@ -234,13 +249,8 @@ def _relaxation(x: float) -> float:
 
 
 @_compiled
-def _water_pa(temperature_c: float) -> float:
-    return 611.2 * exp(17.62 * temperature_c / (243.12 + temperature_c))
-
-
-@_compiled
-def _ice_pa(temperature_c: float) -> float:
-    return 611.2 * exp(22.46 * temperature_c / (272.62 + temperature_c))
+def _magnus_pa(factor: float, offset_c: float, temperature_c: float) -> float:
+    return 611.2 * _exp(factor * temperature_c / (offset_c + temperature_c))
 
 
 @_compiled
@@ -260,10 +270,12 @@ def _leave(before_j: float, after_j: float, edge_j: float, per_s: float, step_s:
 def _phase_change(block: FloatArray, i: int, step_s: float) -> tuple[float, float]:
     """Heat after a step in which the phase may change, and the share of the step at which ice began (NaN: not)."""
     before_j, after_j, latent_j = block[HEAT, i], block[AFTER, i], block[LATENT, i]
-    share, conductance, pull_k = nan, block[TOTAL, i], block[PULL, i]
-    plateau_j = step_s * conductance * (pull_k - block[FREEZES, i])
+    per_film = block[AREA, i] / (1.0 + block[WALL, i] * block[FILM_W, i])
+    share, conductance = nan, per_film * block[FILM_W, i]
+    plateau_j = step_s * per_film * (block[PULL_W, i] - block[FILM_W, i] * block[FREEZES, i])
     if before_j >= 0.0 and after_j < 0.0:
-        slope_j = step_s * conductance * (pull_k - block[PART_K, i])
+        begins_w = block[PULL_W, i] - 0.5 * block[RISE_W, i] - block[FILM_W, i] * block[PART_K, i]
+        slope_j = step_s * per_film * begins_w
         share = _root_share(before_j, after_j, slope_j)
         if latent_j > 0.0 and before_j > 0.0:
             after_j = max(min((1.0 - share) * plateau_j, 0.0), -latent_j)
@@ -282,19 +294,27 @@ def _phase_change(block: FloatArray, i: int, step_s: float) -> tuple[float, floa
 
 @_compiled
 def _temperature_k(block: FloatArray, i: int, heat_j: float) -> float:
-    liquid = min(max(heat_j, 0.0), block[SKIN_FULL, i]) * block[PER_SKIN, i]
-    liquid += max(heat_j - block[SKIN_FULL, i], 0.0) * block[PER_CAPACITY, i]
-    return float(block[FREEZES, i] + liquid + min(heat_j + block[LATENT, i], 0.0) * block[PER_SOLID, i])
+    above_k = min(max(heat_j, block[FLOOR, i]), block[SKIN_FULL, i]) * block[PER_SKIN, i]
+    above_k += max(heat_j - block[SKIN_FULL, i], 0.0) * block[PER_CAPACITY, i]
+    below_k = min(heat_j + block[LATENT, i], 0.0) * block[PER_SOLID, i]
+    return float(block[FREEZES, i] + above_k + below_k)
 
 
 @_taken_in
-def _put_in(figures: Figures, block: FloatArray, rows: FloatArray, heat_j: FloatArray, at: int, count: int) -> None:
+def _put_in(
+    figures: Figures,
+    block: FloatArray,
+    rows: FloatArray,
+    heat_j: FloatArray,
+    at: int,
+    count: int,
+) -> None:
     """Fill a block with columns; the last one stands in for those that are missing."""
     viscosity = 1.7218e-5 * figures.gas * figures.zero_k / figures.pressure_pa
     rayleigh = figures.gravity * figures.prandtl / (figures.zero_k * viscosity * viscosity)
     for i in range(LANES):
         j = at + min(i, count - 1)
-        for row in range(12):
+        for row in range(PART_ROWS):
             block[row, i] = rows[row, j]
         is_free = isnan(rows[FILM, j])
         block[IS_FREE, i] = 1.0 if is_free else 0.0
@@ -306,107 +326,142 @@ def _put_in(figures: Figures, block: FloatArray, rows: FloatArray, heat_j: Float
 
 
 @_taken_in
-def _take_weather(
-    block: FloatArray,
-    weather: tuple[FloatArray, ...],
-    spans_h: tuple[FloatArray, FloatArray],
-    hour: int,
-    at: int,
-    count: int,
-) -> tuple[bool, bool]:
-    """Put the weather of an hour in; whether any column runs in it, and whether any is wet."""
-    runs, wet = False, False
+def _runs_in(block: FloatArray, spans_h: tuple[FloatArray, ...], hour: int, at: int, count: int) -> bool:
+    """Note which lanes run in an hour; whether any does."""
+    runs = False
     for i in range(LANES):
         j = at + min(i, count - 1)
-        is_running = spans_h[0][j] <= hour < spans_h[1][j]
+        is_running = spans_h[1][j] <= hour < spans_h[2][j]
         block[RUNS, i] = 1.0 if is_running else 0.0
-        for mark in range(7):
-            earlier = weather[mark][hour, j]
-            block[AIR + mark, i] = earlier
-            block[AIR + CHANGE + mark, i] = weather[mark][hour + 1, j] - earlier
         runs |= is_running
-        wet |= max(weather[WET - AIR][hour, j], weather[WET - AIR][hour + 1, j]) > 0.0
-    return runs, wet
+    return runs
 
 
 @_taken_in
-def _dry_exchange(figures: Figures, block: FloatArray, share: float) -> None:
-    """Convection and radiation of all lanes at a share of the hour; no branch in it."""
+def _feel(
+    block: FloatArray,
+    weather: FloatArray,
+    wind_mps: FloatArray,
+    felt: tuple[IndexArray, IndexArray],
+    shifts_c: FloatArray,
+    mark: int,
+    at: int,
+    count: int,
+) -> None:
+    """Put the weather of a mark in, each lane's shift added."""
+    last, air_c, dew_c, cloud, ground_k, sky, wet, moves = -1, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for i in range(LANES):
-        air_k = block[AIR, i] + block[AIR + CHANGE, i] * share + figures.zero_k
-        dew_c = block[DEW, i] + block[DEW + CHANGE, i] * share
-        vapour_pa = 611.2 * _exp(17.62 * dew_c / (243.12 + dew_c))
+        j = at + min(i, count - 1)
+        of = felt[0][j]
+        if of != last:
+            last, air_c, dew_c = of, weather[mark, of, 0], weather[mark, of, 1]
+            cloud, ground_k, sky = weather[mark, of, 2], weather[mark, of, 3], weather[mark, of, 4]
+            wet, moves = weather[mark, of, 5], weather[mark, of, 6]
+        block[AIR, i] = air_c + shifts_c[j] * moves
+        block[DEW, i] = dew_c + shifts_c[j] * moves
+        block[CLOUD, i] = cloud
+        block[GROUND, i] = ground_k
+        block[SKY, i] = sky
+        block[WET, i] = wet
+        block[WIND, i] = wind_mps[mark, felt[1][j]]
+
+
+@_taken_in
+def _work_out_mark(figures: Figures, block: FloatArray) -> bool:
+    """What the exchange is made of at a mark goes to the later rows, what was there to the earlier ones; any wet?"""
+    for row in range(LATER):
+        for i in range(LANES):
+            block[AIR_K + row, i] = block[AIR_K + LATER + row, i]
+    for i in range(LANES):
+        air_k, dew_c = block[AIR, i] + figures.zero_k, block[DEW, i]
         warmth = _log(air_k / figures.zero_k)
         per_diameter = 0.02436 * _exp(0.86 * warmth) / block[DIAMETER, i]
         viscosity = 1.7218e-5 * _exp(0.79 * warmth) * figures.gas * air_k / figures.pressure_pa
-        reynolds = (block[WIND, i] + block[WIND + CHANGE, i] * share) * block[DIAMETER, i] / viscosity
-        root = sqrt(reynolds / 282000.0)
+        per_mps = block[DIAMETER, i] / viscosity
+        root = sqrt(block[WIND, i] * per_mps / 282000.0)
         turbulence = sqrt(sqrt(1.0 + root * sqrt(sqrt(root))))  # its power of 3.2 is (1 + (Re/282000)^(5/8))^(4/5)
-        forced = 0.3 + figures.forced * sqrt(reynolds) * _exp(3.2 * _log(turbulence))
-        part_k = block[PART_K, i]
-        # the Rayleigh number goes with the air's temperature to the power -(1 + 2 * 1.79)
-        rayleigh_root = block[NATURAL, i] * _exp(-4.58 / 6.0 * warmth) * sqrt(_cube_root(abs(part_k - air_k)))
-        natural = (0.60 + rayleigh_root) * (0.60 + rayleigh_root)
-        forced2, natural2 = forced * forced, natural * natural
-        convection = per_diameter * sqrt(sqrt(forced2 * forced2 + natural2 * natural2))
-        water_cm = 0.465 * vapour_pa / air_k
+        added = figures.forced * sqrt(per_mps) * _exp(3.2 * _log(turbulence))
+        water_cm = 0.465 * _magnus_pa(17.62, 243.12, dew_c) / air_k
         clear = 1.0 - (1.0 + water_cm) * _exp(-sqrt(1.2 + 3.0 * water_cm))
-        cloud_fraction = block[CLOUD, i] + block[CLOUD + CHANGE, i] * share
-        sky = clear + figures.cloud_factor * cloud_fraction * (1.0 - clear)
-        view = block[SKY_VIEW, i] * (block[SKY, i] + block[SKY + CHANGE, i] * share)
-        ground_k = air_k - (block[GROUND, i] + block[GROUND + CHANGE, i] * share)
+        sky = clear + figures.cloud_factor * block[CLOUD, i] * (1.0 - clear)
+        view, ground_k = block[SKY_VIEW, i] * block[SKY, i], air_k - block[GROUND, i]
         air2, ground2 = air_k * air_k, ground_k * ground_k
-        radiant2 = sqrt(view * sky * air2 * air2 + (1.0 - view) * ground2 * ground2)
-        radiant_k = sqrt(radiant2)
-        radiation = (
-            figures.stefan_boltzmann * block[EMISSIVITY, i] * (part_k * part_k + radiant2) * (part_k + radiant_k)
-        )
-        radiation *= block[IS_FREE, i]
-        convection = convection * block[IS_FREE, i] + block[FIXED, i]
+        block[AIR_K + LATER, i], block[DEW_C + LATER, i] = air_k, dew_c
+        block[RADIANT_K + LATER, i] = sqrt(sqrt(view * sky * air2 * air2 + (1.0 - view) * ground2 * ground2))
+        block[WIND_MPS + LATER, i], block[IS_WET + LATER, i] = block[WIND, i], block[WET, i]
+        block[STILL_W + LATER, i] = figures.still * per_diameter * block[IS_FREE, i] + block[FIXED, i]
+        block[PER_ROOT_WIND_W + LATER, i] = per_diameter * added * block[IS_FREE, i]
+        block[NATURAL_W + LATER, i] = per_diameter * block[IS_FREE, i]
+        # the Rayleigh number goes with the air's temperature to the power -(1 + 2 * 1.79)
+        block[NATURAL_B + LATER, i] = block[NATURAL, i] * _exp(-4.58 / 6.0 * warmth)
+    wettest = 0.0
+    for i in range(LANES):
+        wettest = max(wettest, block[IS_WET, i], block[IS_WET + LATER, i])
+    return wettest > 0.0
+
+
+@_taken_in
+def _dry_exchange(figures: Figures, block: FloatArray, share: float, step_h: float) -> None:
+    """Convection and radiation of all lanes at a share of the hour; no branch in it."""
+    for i in range(LANES):
+        air_k, radiant_k, part_k = block[AIR_K, i], block[RADIANT_K, i], block[PART_K, i]
+        air_rise_k, radiant_rise_k = block[AIR_K + LATER, i] - air_k, block[RADIANT_K + LATER, i] - radiant_k
+        air_k, radiant_k = air_k + air_rise_k * share, radiant_k + radiant_rise_k * share
+        wind_mps = block[WIND_MPS, i] + (block[WIND_MPS + LATER, i] - block[WIND_MPS, i]) * share
+        forced = 0.5 * (block[PER_ROOT_WIND_W, i] + block[PER_ROOT_WIND_W + LATER, i]) * sqrt(wind_mps)
+        forced += 0.5 * (block[STILL_W, i] + block[STILL_W + LATER, i])
+        natural_b = 0.5 * (block[NATURAL_B, i] + block[NATURAL_B + LATER, i])
+        natural = figures.natural_still + natural_b * _sixth_root(figures, abs(part_k - air_k))
+        natural *= natural * 0.5 * (block[NATURAL_W, i] + block[NATURAL_W + LATER, i])
+        forced2, natural2 = forced * forced, natural * natural
+        convection = sqrt(sqrt(forced2 * forced2 + natural2 * natural2))
+        radiation = block[RADIATION, i] * block[IS_FREE, i]
+        radiation *= (part_k * part_k + radiant_k * radiant_k) * (part_k + radiant_k)
         block[CONVECTION, i] = convection
-        block[TOTAL, i] = convection + radiation
-        block[PULL, i] = convection * air_k + radiation * radiant_k
+        block[FILM_W, i] = convection + radiation
+        block[PULL_W, i] = convection * air_k + radiation * radiant_k
+        block[RISE_W, i] = (convection * air_rise_k + radiation * radiant_rise_k) * step_h
 
 
 @_taken_in
 def _evaporation(figures: Figures, block: FloatArray, share: float) -> None:
     """Add the film coefficient of a wet outside; condensation, which would warm, is left out."""
     for i in range(LANES):
-        is_wet = block[WET, i] + block[WET + CHANGE, i] * share
+        is_wet = block[IS_WET, i] + (block[IS_WET + LATER, i] - block[IS_WET, i]) * share
         part_c = block[PART_K, i] - figures.zero_k
-        if part_c < 0.0:
-            saturation_pa, gamma = _ice_pa(part_c), figures.gamma_ice
-            per_k = saturation_pa * 22.46 * 272.62 / ((272.62 + part_c) * (272.62 + part_c))
-        else:
-            saturation_pa, gamma = _water_pa(part_c), figures.gamma_water
-            per_k = saturation_pa * 17.62 * 243.12 / ((243.12 + part_c) * (243.12 + part_c))
-        # exactly nothing where the part is as cold as the dew point: the same exponential on both sides
-        deficit_pa = saturation_pa - _water_pa(block[DEW, i] + block[DEW + CHANGE, i] * share)
-        if deficit_pa > 0.0 and is_wet > 0.0:
-            film = is_wet * block[CONVECTION, i] * per_k / gamma
-            block[TOTAL, i] += film
-            block[PULL, i] += film * (block[PART_K, i] - deficit_pa / per_k)
+        is_ice = part_c < 0.0
+        factor, offset_c = 22.46 if is_ice else 17.62, 272.62 if is_ice else 243.12
+        saturation_pa = _magnus_pa(factor, offset_c, part_c)
+        per_k = saturation_pa * factor * offset_c / ((offset_c + part_c) * (offset_c + part_c))
+        dew_c = block[DEW_C, i] + (block[DEW_C + LATER, i] - block[DEW_C, i]) * share
+        deficit_pa = saturation_pa - _magnus_pa(17.62, 243.12, dew_c)
+        film_w = is_wet * block[CONVECTION, i] * per_k / (figures.gamma_ice if is_ice else figures.gamma_water)
+        film_w = film_w if deficit_pa > figures.least_deficit_pa else 0.0
+        block[FILM_W, i] += film_w
+        block[PULL_W, i] += film_w * (block[PART_K, i] - deficit_pa / per_k)
 
 
 @_taken_in
 def _step(block: FloatArray, step_s: float) -> bool:
-    """Heat of all lanes after a step, as if no phase changed; whether in any lane it may. TOTAL becomes conductance."""
-    coldest_j = inf
+    """Heat of all lanes after a step, as if no phase changed; whether in any lane it may."""
     for i in range(LANES):
-        heat_j, film = block[HEAT, i], block[TOTAL, i]
-        conductance = block[AREA, i] / (1.0 / film + block[WALL, i])
-        pull_k = block[PULL, i] / film
+        heat_j, film_w = block[HEAT, i], block[FILM_W, i]
+        step_area = step_s * block[AREA, i] / (1.0 + block[WALL, i] * film_w)
         is_warm = 1.0 if heat_j > block[SKIN_FULL, i] else 0.0
-        is_liquid = 1.0 if heat_j > 0.0 else 0.0
+        is_liquid = 1.0 if heat_j > block[FLOOR, i] else 0.0
         is_solid = 1.0 if heat_j < -block[LATENT, i] else 0.0
         per_j = is_liquid * (is_warm * block[PER_CAPACITY, i] + (1.0 - is_warm) * block[PER_SKIN, i])
-        per_j += is_solid * block[PER_SOLID, i]
-        gain_j = step_s * conductance * (pull_k - block[PART_K, i]) * _relaxation(step_s * conductance * per_j)
+        per_j += (1.0 - is_liquid) * is_solid * block[PER_SOLID, i]
+        x = step_area * film_w * per_j
+        above = 1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0)))
+        gain_j = (block[PULL_W, i] - film_w * block[PART_K, i]) * above
+        gain_j += block[RISE_W, i] * (x * (1.0 / 12.0 + x * (1.0 / 24.0 + x * (1.0 / 48.0))))
+        gain_j *= step_area / (1.0 + x * above)
         block[AFTER, i] = heat_j + (gain_j if block[RUNS, i] > 0.5 else 0.0)
-        block[TOTAL, i], block[PULL, i] = conductance, pull_k
+    above_j = inf
     for i in range(LANES):
-        coldest_j = min(coldest_j, block[HEAT, i], block[AFTER, i])
-    return coldest_j <= 0.0
+        above_j = min(above_j, min(block[HEAT, i], block[AFTER, i]) - block[FLOOR, i])
+    return above_j <= 0.0
 
 
 @_taken_in
@@ -447,10 +502,11 @@ def _change_phases(
 @_compiled_and_kept
 def _columns(
     figures: Figures,
-    columns: tuple[int, int],
     rows: FloatArray,
-    weather: tuple[FloatArray, ...],
-    spans_h: tuple[FloatArray, FloatArray],
+    weather: FloatArray,
+    wind_mps: FloatArray,
+    felt: tuple[IndexArray, IndexArray],
+    spans_h: tuple[FloatArray, ...],
     sub_steps: int,
     levels: FloatArray,
     onset_h: FloatArray,
@@ -460,27 +516,37 @@ def _columns(
     heat_j: FloatArray,
     level_h: FloatArray,
 ) -> None:
-    """Run the columns from the first to before the last of `columns`; results are written in place."""
-    step_s, hours = 3600.0 / sub_steps, weather[0].shape[0] - 1
+    """Run every column; results are written in place.
+
+    `spans_h` holds the shift [K], the first and the last hour of each column. Without rows for the marks nothing is
+    noted at them.
+    """
+    step_s, hours, has_marks = 3600.0 / sub_steps, weather.shape[0] - 1, part_c.shape[0] > 0
     block = np.empty((ROWS, LANES))
-    for at in range(columns[0], columns[1], LANES):
-        count = min(LANES, columns[1] - at)
+    for at in range(0, rows.shape[1], LANES):
+        count = min(LANES, rows.shape[1] - at)
         _put_in(figures, block, rows, heat_j, at, count)
+        known = -1  # the mark that stands in the later rows
         for hour in range(hours + 1):
-            for i in range(count):
-                part_c[hour, at + i] = block[PART_K, i] - figures.zero_k
-                ice_j = max(-block[HEAT, i], 0.0)
-                ice_fraction[hour, at + i] = min(ice_j / block[LATENT, i], 1.0) if block[LATENT, i] > 0.0 else 0.0
+            if has_marks:
+                for i in range(count):
+                    part_c[hour, at + i] = block[PART_K, i] - figures.zero_k
+                    ice_j = max(-block[HEAT, i], 0.0)
+                    ice_fraction[hour, at + i] = min(ice_j / block[LATENT, i], 1.0) if block[LATENT, i] > 0.0 else 0.0
             if hour == hours:
                 break
-            runs, wet = _take_weather(block, weather, spans_h, hour, at, count)
-            if not runs:
+            if not _runs_in(block, spans_h, hour, at, count):
                 continue
+            if known != hour:
+                _feel(block, weather, wind_mps, felt, spans_h[0], hour, at, count)
+                _work_out_mark(figures, block)
+            known = hour + 1
+            _feel(block, weather, wind_mps, felt, spans_h[0], known, at, count)
+            is_wet = _work_out_mark(figures, block)
             for step in range(sub_steps):
-                share = (step + 0.5) / sub_steps
-                _dry_exchange(figures, block, share)
-                if wet:
-                    _evaporation(figures, block, share)
+                _dry_exchange(figures, block, (step + 0.5) / sub_steps, 1.0 / sub_steps)
+                if is_wet:
+                    _evaporation(figures, block, (step + 0.5) / sub_steps)
                 if _step(block, step_s):
                     _change_phases(block, (at, count), hour * sub_steps + step, step_s, levels, onset_h, level_h)
                 _settle(block)

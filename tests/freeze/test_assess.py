@@ -201,9 +201,9 @@ def test_a_shop_is_as_warm_as_the_roster_says():
 def test_another_engine_may_take_the_kernels_place_and_is_called_a_few_times_for_all():
     calls = []
 
-    def counting(load, *, sub_steps=SUB_STEPS, levels=()):
+    def counting(load, *, sub_steps=SUB_STEPS, levels=(), never_freezes=False):
         calls.append(load.parts.count)
-        return run_numpy(load, sub_steps=sub_steps, levels=levels)
+        return run_numpy(load, sub_steps=sub_steps, levels=levels, never_freezes=never_freezes)
 
     many = [case(low_c, nights=2) for low_c in (-3.0, 0.0, 3.0)]
     ours, theirs = assess(many, now=NOW), assess(many, now=NOW, kernel=counting)

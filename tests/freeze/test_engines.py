@@ -11,7 +11,7 @@ import pytest
 
 from carewatch.errors import BadInput
 from carewatch.freeze.engines import NAMES, engine_named, fastest, has_numba
-from carewatch.freeze.exchange import Forcing
+from carewatch.freeze.exchange import MARKS, Forcing
 from carewatch.freeze.kernel import Load, Run, run_numpy
 from carewatch.freeze.parts import BOOM_PIPE, HAND_WASH_TANK, HOPPER, HOSES, METER, PUMP, TANK, VALVE, stack
 
@@ -83,16 +83,57 @@ def test_both_engines_give_one_answer_on_a_hard_set(columns, sub_steps):
         assert ((ours.ice_fraction[0] > 0.0) & (ours.ice_fraction[-1] == 0.0)).any()
 
 
-@needs_numba
-def test_threads_change_nothing(monkeypatch):
-    from carewatch.freeze import kernel_numba
+def sharing_load(columns: int, *, hours: int, seed: int) -> Load:
+    """The hard set, its weather shared: many columns feel one weather, another one's wind, and a shift of their own."""
+    load = hard_load(columns, hours=hours, seed=seed)
+    rng = np.random.default_rng(seed + 1)
+    return replace(
+        load,
+        weather_of=np.sort(rng.integers(0, columns, columns)),
+        wind_of=rng.integers(0, columns, columns),
+        shift_c=rng.normal(0.0, 3.0, columns),
+        moves=(rng.random(load.forcing.air_c.shape) < 0.8).astype(float),
+    )
 
-    load = hard_load(300, hours=30, seed=4)
-    alone = kernel_numba.run_numba(load)
-    monkeypatch.setattr(kernel_numba, "THREADS_PAY_FROM", 0)
-    together = kernel_numba.run_numba(load)
-    for name in Run.__slots__:
-        assert np.array_equal(getattr(alone, name), getattr(together, name), equal_nan=True)
+
+@needs_numba
+@pytest.mark.parametrize("sub_steps", [4, 6])
+def test_both_engines_give_one_answer_where_weather_is_shared_and_shifted(sub_steps):
+    load = sharing_load(700, hours=40, seed=6)
+    assert_same(run_numpy(load, sub_steps=sub_steps), engine_named("numba")(load, sub_steps=sub_steps), load)
+
+
+@needs_numba
+@pytest.mark.parametrize("sub_steps", [1, 4, 6])
+def test_both_engines_give_one_answer_for_liquid_that_never_freezes(sub_steps):
+    load = sharing_load(700, hours=40, seed=7)
+    ours, theirs = (
+        engine(load, sub_steps=sub_steps, never_freezes=True) for engine in (run_numpy, engine_named("numba"))
+    )
+    assert_same(ours, theirs, load)
+    assert np.isnan(ours.onset_h).all()
+    assert ours.part_c.shape == ours.ice_fraction.shape == (0, 700)
+    assert 200 < (ours.lowest_c < load.parts.freezes_at_c).sum() < 650
+
+
+def test_shared_weather_is_what_each_column_would_feel_alone(kernel):
+    load = sharing_load(60, hours=30, seed=8)
+    moved_c = load.shift_c * load.moves[:, load.weather_of]
+    forcing = {name: getattr(load.forcing, name)[:, load.weather_of] for name in MARKS}
+    forcing |= {"air_c": forcing["air_c"] + moved_c, "dew_c": forcing["dew_c"] + moved_c}
+    forcing["wind_mps"] = load.forcing.wind_mps[:, load.wind_of]
+    film_w_m2k = load.forcing.film_w_m2k[load.weather_of]
+    alone = Load(
+        parts=load.parts,
+        forcing=Forcing(**forcing, film_w_m2k=film_w_m2k),
+        start_j=load.start_j,
+        first_h=load.first_h,
+        last_h=load.last_h,
+    )
+    assert_same(kernel(load), kernel(alone), load)
+    some = np.arange(0, 60, 7)
+    taken, whole = kernel(load.take(some)), kernel(load)
+    assert np.allclose(taken.part_c, whole.part_c[:, some], rtol=0.0, atol=1e-9)
 
 
 @needs_numba
@@ -103,7 +144,8 @@ def test_weather_that_is_not_a_number_never_looks_warm():
     broken = replace(load, forcing=replace(load.forcing, air_c=air_c))
     for engine in (run_numpy, engine_named("numba")):
         ran_into_it = (load.first_h < 9) & (load.last_h > 8)
-        assert np.isnan(engine(broken).lowest_c[ran_into_it]).all()
+        for never_freezes in (False, True):
+            assert np.isnan(engine(broken, never_freezes=never_freezes).lowest_c[ran_into_it]).all()
 
 
 @needs_numba

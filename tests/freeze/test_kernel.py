@@ -166,8 +166,11 @@ def test_a_tank_cools_from_its_skin_below_4_c(kernel):
 def test_liquid_that_never_freezes_tells_when_ice_would_form(kernel):
     load = night(ALL, falling_c(-0.5))
     real = kernel(load)
-    liquid = kernel(replace(load, parts=load.parts.never_freezing()))
+    liquid = kernel(load, never_freezes=True)
     assert np.array_equal(~np.isnan(real.onset_h), liquid.lowest_c < 0.0)
+    without_latent_heat = kernel(replace(load, parts=load.parts.never_freezing()))
+    assert liquid.lowest_c == pytest.approx(without_latent_heat.lowest_c, abs=1e-9)
+    assert liquid.end_j == pytest.approx(without_latent_heat.end_j, rel=1e-9)
 
 
 def test_levels_come_in_order(kernel):

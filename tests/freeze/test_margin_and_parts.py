@@ -111,11 +111,11 @@ def test_the_worst_wind_of_a_group_has_the_margin_it_would_have_alone():
     )
     worst_c = freeze_margins_c(alone).reshape(-1, 3).max(axis=1)
     assert freeze_margins_c(alone, winds=3) == pytest.approx(worst_c, abs=0.03)
-    guessed = replace(alone, likely_low_c=lows_c + 0.3, low_air_c=lows_c)
+    guessed = replace(alone, likely_low_c=lows_c + 0.3, guessed_low_c=lows_c)
     assert freeze_margins_c(guessed, winds=3) == pytest.approx(worst_c, abs=0.03)
-    no_guess = replace(alone, likely_low_c=np.full(90, np.nan), low_air_c=lows_c)
+    no_guess = replace(alone, likely_low_c=np.full(90, np.nan), guessed_low_c=lows_c)
     assert freeze_margins_c(no_guess, winds=3) == pytest.approx(worst_c, abs=0.03)
-    wild = replace(alone, likely_low_c=rng.uniform(-60.0, 60.0, 90), low_air_c=lows_c)
+    wild = replace(alone, likely_low_c=rng.uniform(-60.0, 60.0, 90), guessed_low_c=lows_c)
     assert freeze_margins_c(wild, winds=3) == pytest.approx(worst_c, abs=0.03)
 
 

@@ -7,8 +7,8 @@ from functools import cache
 import numpy as np
 
 from carewatch.freeze.air import dew_point_c, saturation_pa
-from carewatch.freeze.exchange import Forcing, coefficients, exchange
-from carewatch.freeze.parts import VALVE, Part, stack
+from carewatch.freeze.exchange import MARKS, Coefficients, Forcing, at_step, coefficients, film
+from carewatch.freeze.parts import VALVE, Part, PartArrays, stack
 from carewatch.freeze.sky import ClearSky, brunt_refit, prata
 from carewatch.units import ZERO_C_IN_K
 
@@ -34,12 +34,11 @@ def steady(*, air_c, dew_c, wind_mps, cloud_fraction=0.0, ground_below_air_c=0.0
 def settled_c(weather: Forcing, *, part: Part = VALVE, clear_sky: ClearSky = prata) -> np.ndarray:
     """Temperature [n] of the outside at which the part settles [°C], by halving."""
     parts = stack([part] * weather.air_c.size)
-    at = coefficients(parts, weather, clear_sky=clear_sky)
+    at = exchange_in(parts, weather, clear_sky=clear_sky)
     low, high = weather.air_c - 30.0, weather.air_c + 10.0
     for _ in range(50):
         part_c = 0.5 * (low + high)
-        pull_k = exchange(at, part_c + ZERO_C_IN_K, parts.area_m2, parts.wall_m2k_per_w)[1]
-        warms = pull_k > part_c + ZERO_C_IN_K
+        warms = pull_k(at, part_c + ZERO_C_IN_K) > part_c + ZERO_C_IN_K
         low, high = np.where(warms, part_c, low), np.where(warms, high, part_c)
     return 0.5 * (low + high)
 
@@ -66,10 +65,22 @@ def air_that_settles_at_freezing_c(
             ground_below_air_c=ground_below_air_c,
         )
         parts = stack([part])
-        at = coefficients(parts, weather, clear_sky=clear_sky)
-        pull_k = exchange(at, np.array([ZERO_C_IN_K]), parts.area_m2, parts.wall_m2k_per_w)[1][0]
-        low, high = (low, air_c) if pull_k > ZERO_C_IN_K else (air_c, high)
+        at = exchange_in(parts, weather, clear_sky=clear_sky)
+        warms = pull_k(at, np.array([ZERO_C_IN_K]))[0] > ZERO_C_IN_K
+        low, high = (low, air_c) if warms else (air_c, high)
     return 0.5 * (low + high)
+
+
+def exchange_in(parts: PartArrays, weather: Forcing, *, clear_sky: ClearSky = prata) -> Coefficients:
+    """The exchange of parts [n] in weather [n] that does not change."""
+    two_marks = Forcing(**{name: np.stack([getattr(weather, name)] * 2) for name in MARKS})
+    return at_step(coefficients(parts, two_marks, clear_sky=clear_sky), step=0, hour=0)
+
+
+def pull_k(at: Coefficients, part_k: np.ndarray) -> np.ndarray:
+    """The temperature [K] that everything around a part pulls it to."""
+    film_w, pull_w, _ = film(at, part_k)
+    return pull_w / film_w
 
 
 def dew_of_c(air_c: float, humidity: float) -> float:

@@ -2,7 +2,7 @@
 
 Reference: scipy solve_ivp (LSODA, rtol 1e-8), equations written anew in exact.py. Weather: NREL TMY3 Greensboro, ARM
 Lamont, NOAA SURFRAD (tests/data/weather/NIGHTS.md). Limits: no missed freeze, onset mean within 0.2 min and worst
-within 5 min at 6 sub-steps; tests/bench/kernel_accuracy.py found +0.03 and 1.5 min on 81 nights x 5 parts.
+within 5 min at 6 sub-steps; tests/bench/kernel_accuracy.py found -0.04 and 0.9 min on 81 nights x 5 parts.
 """
 
 from __future__ import annotations

@@ -10,10 +10,11 @@ import pytest
 from scipy.integrate import quad
 
 from carewatch.freeze.cooling import cooling
-from carewatch.freeze.exchange import Forcing, coefficients, exchange
+from carewatch.freeze.exchange import Forcing, film
 from carewatch.freeze.kernel import Load, Run, run_numpy
 from carewatch.freeze.parts import BOOM_PIPE, HOSES, PUMP, TANK, VALVE, Part, pipe_part, stack
 from carewatch.units import ZERO_C_IN_K, f_to_c
+from tests.reference.settling import exchange_in, steady
 
 BTU_IN_PER_H_FT2_F = 0.1442279  # W/m K, exact from the units
 
@@ -89,21 +90,11 @@ def test_onset_equals_the_exact_integral():
     part = replace(BOOM_PIPE, emissivity=0.0)
     wind_mps = 3.0 * 0.5652
     parts = stack([part])
-    at = coefficients(
-        parts,
-        Forcing(
-            air_c=np.array([-5.0]),
-            dew_c=np.array([-8.0]),
-            wind_mps=np.array([wind_mps]),
-            cloud_fraction=np.zeros(1),
-            ground_below_air_c=np.zeros(1),
-            sky_open=np.ones(1),
-            is_wet=np.zeros(1),
-        ),
-    )
+    at = exchange_in(parts, steady(air_c=-5.0, dew_c=-8.0, wind_mps=wind_mps))
 
     def seconds_per_k(part_c: float) -> float:
-        conductance, _ = exchange(at, np.array([part_c + ZERO_C_IN_K]), parts.area_m2, parts.wall_m2k_per_w)
+        film_w, _, _ = film(at, np.array([part_c + ZERO_C_IN_K]))
+        conductance = parts.area_m2 / (1.0 / film_w + parts.wall_m2k_per_w)
         return float(parts.capacity_j_per_k[0] / (conductance[0] * (part_c + 5.0)))
 
     exact_min = quad(seconds_per_k, 0.0, 8.0)[0] / 60.0
