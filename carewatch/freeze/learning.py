@@ -25,11 +25,11 @@ from carewatch.weather.forecast import Grade
 
 # The figures marked "tried" were chosen on half of the cities in February to May 2021 of the US National Weather
 # Service city forecasts (compiled in the repository speegled/weather_forecasts) and then held on the other cities and
-# on October 2021 to January 2022. Other ways were held against this one there (tests/bench/learning_methods.py): logistic
-# and distributional regression, EMOS and analog nights over all places, EMOS of each place, fatter tails, width by change,
-# warm bias believed in full. None was better at every lead outside of what it was chosen on; this is the simplest, and one
-# site is enough for it. Drawing the centre to the forecast of 12 hours before gains at most 0.9 % in Brier score, and
-# nothing at 48 h: not worth a second forecast.
+# on October 2021 to January 2022. Other ways were held against this one there (tests/bench/learning_methods.py):
+# logistic and distributional regression, EMOS and analog nights over all places, EMOS of each place, fatter tails,
+# width by change, warm bias believed in full. None was better at every lead outside of what it was chosen on; this is
+# the simplest, and one site is enough for it. Drawing the centre to the forecast of 12 hours before gains at most 0.9
+# % in Brier score, and nothing at 48 h: not worth a second forecast.
 HALF_LIFE_DAYS = 30.0  # tried: 20 to 60 differ by less than 0.5 % in Brier score; follows the season
 OLD_WEIGHT = 0.2  # chosen: a night of last season keeps this much, so that a cold hollow is not forgotten over summer
 WARM_CREDIT = 0.5  # tried: of a bias to the warm side half is believed, of one to the cold side all
