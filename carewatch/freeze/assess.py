@@ -26,7 +26,7 @@ from carewatch.weather.forecast import Grade, NightWeather, SiteWeather
 EARLY_SHARE, MIDDLE_SHARE = 0.1, 0.5  # of the chance: early and middle of the nights in which ice forms
 LEAST_CHANCE = 0.02  # below this no time is worth a look (chosen: a fifth of the usual threshold)
 VESSELS = frozenset({"tank", "rinse_tank", "hand_wash_tank", "hopper"})  # drained: the puddle left has room to grow
-CASES_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
+JOBS_AT_ONCE = 32  # bounds the memory of a big fleet; changes no number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,10 +68,18 @@ def assess(cases: Sequence[Case], *, now: datetime, kernel: Kernel = run_numpy) 
     of all parts at or above the threshold, `ice_fraction` and `severity` are the gravest of them: a tank may have the
     largest margin on a long cold night with a thin skin of ice while the valves are solid.
     """
-    outlooks: list[tuple[Outlook, ...]] = []
-    for at in range(0, len(cases), CASES_AT_ONCE):
-        outlooks += _assess_some(cases[at : at + CASES_AT_ONCE], now=now, kernel=kernel)
-    return outlooks
+    shared = _Shared()
+    works = [shared.work(case) for case in cases]
+    found: list[_Nights] = []
+    for at in range(0, len(shared.works), JOBS_AT_ONCE):
+        found += _body_nights(shared.works[at : at + JOBS_AT_ONCE], now=now, kernel=kernel)
+    return [
+        tuple(
+            _outlook(work, index, night, _parts_of(work, {} if job is None else found[job].get(index, {})), now=now)
+            for index, night in enumerate(work.case.weather.nights)
+        )
+        for work, job in works
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,22 +93,31 @@ class _Work:
     night_of: Mapping[int, int]
 
 
-def _assess_some(cases: Sequence[Case], *, now: datetime, kernel: Kernel) -> list[tuple[Outlook, ...]]:
-    works = [_made_ready(case) for case in cases]
-    running = [i for i, work in enumerate(works) if work.job is not None]
-    jobs = [job for work in works if (job := work.job) is not None]
-    found: dict[tuple[int, int], dict[int, _BodyNight]] = {}
-    if jobs:
-        batch = Batch(jobs, kernel=kernel)
-        found = _body_nights(batch, [works[i] for i in running], now=now)
-    job_of = {i: j for j, i in enumerate(running)}
-    return [
-        tuple(
-            _outlook(work, index, night, _parts_of(work, found.get((job_of.get(i, -1), index), {})), now=now)
-            for index, night in enumerate(work.case.weather.nights)
+class _Shared:
+    """Cases made ready, with one job for all that feel the same weather with the same bodies: it is worked out once."""
+
+    def __init__(self) -> None:
+        self.works: list[_Work] = []
+        self._known: dict[tuple[object, ...], int] = {}
+
+    def work(self, case: Case) -> tuple[_Work, int | None]:
+        """A case made ready, and the place of its job among `works`; None if nothing in it can freeze."""
+        work = _made_ready(case)
+        if work.job is None:
+            return work, None
+        feels = work.job.feels
+        key = (
+            id(case.weather),
+            case.learned,
+            feels.kinds,
+            feels.air_c.tobytes(),
+            feels.moves.tobytes(),
+            work.job.bodies,
         )
-        for i, work in enumerate(works)
-    ]
+        place = self._known.setdefault(key, len(self.works))
+        if place == len(self.works):
+            self.works.append(work)
+        return replace(work, job=self.works[place].job), place
 
 
 def _made_ready(case: Case) -> _Work:
@@ -171,10 +188,13 @@ class _BodyNight:
     frozen_since: datetime | None
 
 
-def _body_nights(
-    batch: Batch, works: Sequence[_Work], *, now: datetime
-) -> dict[tuple[int, int], dict[int, _BodyNight]]:
-    """By (job, night of the weather): the body-nights by body."""
+_Nights = dict[int, dict[int, _BodyNight]]
+"""By night of the weather, by body."""
+
+
+def _body_nights(works: Sequence[_Work], *, now: datetime, kernel: Kernel) -> list[_Nights]:
+    """What the heat balance says of the nights of some jobs, in their order."""
+    batch = Batch([work.job for work in works if work.job is not None], kernel=kernel)
     weather_night = [{at: index for index, at in work.night_of.items()} for work in works]
     errors = {
         (j, index): _night_error(work.case, work.case.weather.nights[index])
@@ -188,10 +208,11 @@ def _body_nights(
     shifts_c = [errors[places[i]].quantile(chances[i] * share) for share in (EARLY_SHARE, MIDDLE_SHARE) for i in tried]
     traces = batch.under_shift([*tried, *tried], shifts_c)
     early, middle = dict(zip(tried, traces, strict=False)), dict(zip(tried, traces[len(tried) :], strict=True))
-    found: dict[tuple[int, int], dict[int, _BodyNight]] = {place: {} for place in errors}
+    found: list[_Nights] = [{index: {} for index in work.night_of} for work in works]
     for i, key in enumerate(batch.keys):
-        night = works[key.job].case.weather.nights[places[i][1]].night
-        found[places[i]][key.body] = _BodyNight(
+        job, index = places[i]
+        night = works[job].case.weather.nights[index].night
+        found[job][index][key.body] = _BodyNight(
             margin_c=margins_c[i],
             chance=chances[i],
             main=batch.main_trace(i),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from math import ceil, exp, floor
 
@@ -62,6 +62,11 @@ class Surroundings:
     def marks(self) -> int:
         """Number of hour marks."""
         return int(self.air_c.shape[0])
+
+    def signature(self) -> tuple[object, ...]:
+        """Everything felt, to be compared: two with the same signature feel the same."""
+        arrays = (getattr(self, one.name) for one in fields(self))
+        return tuple(one.tobytes() if isinstance(one, np.ndarray) else one for one in arrays)
 
     def mark_at_or_before(self, moment: datetime) -> int:
         """Last hour mark not after a moment, held inside the series."""

@@ -16,7 +16,7 @@ from carewatch.freeze.outlook import Outlook, Urgency
 from carewatch.logbook.state import Fill
 from carewatch.roster.model import PartFigures, PlaceKind
 from carewatch.weather.forecast import Grade
-from tests.freeze.farm import NOW, case, fleet, holding_all, machine, site, stay, weather
+from tests.freeze.farm import NOW, case, fleet, held, holding_all, machine, site, stay, weather
 
 SMALL = machine(plumbing=("boom_pipe",), sides=machine().sides[:1])
 NEW = {"entered_at": NOW - timedelta(hours=1)}
@@ -209,3 +209,21 @@ def test_another_engine_may_take_the_kernels_place_and_is_called_a_few_times_for
     ours, theirs = assess(many, now=NOW), assess(many, now=NOW, kernel=counting)
     assert ours == theirs
     assert len(calls) <= 14  # the main run, the margin search, the early and middle nights: never once a machine
+
+
+def test_machines_that_feel_and_hold_the_same_are_worked_out_once_and_told_alike():
+    one = case(1.0)
+    twins = [replace(one, machine=machine(id=f"m{n}")) for n in range(5)]
+    drier = replace(one, machine=machine(id="dry"), contents={**one.contents, "tank": held("tank", fill=Fill.POCKETS)})
+    columns = []
+
+    def counting(load, **more):
+        columns.append(load.start_j.shape[0])
+        return run_numpy(load, **more)
+
+    alone = assess([one, drier], now=NOW, kernel=counting)
+    of_two, columns[:] = sum(columns), []
+    together = assess([one, *twins, drier], now=NOW, kernel=counting)
+    assert sum(columns) == of_two
+    assert [replace(found, machine="") for found in together[3]] == [replace(found, machine="") for found in alone[0]]
+    assert together[-1] == alone[1]
