@@ -103,11 +103,11 @@ def test_a_failing_round_is_noted_and_the_next_one_comes(service, monkeypatch):
     whole = running.do_round
     monkeypatch.setattr(running, "do_round", fail)
     wait_for(lambda: len(failed) >= 2)
-    wait_for(lambda: "a mistake in our own code" in str(one._health()["reasons"]))
+    wait_for(lambda: "a mistake in our own code" in str(one.health_document()["reasons"]))
     monkeypatch.setattr(running, "do_round", whole)
     seen = len(ticks)
     wait_for(lambda: len(ticks) > seen)
-    wait_for(lambda: "mistake" not in str(one._health()["reasons"]))
+    wait_for(lambda: "mistake" not in str(one.health_document()["reasons"]))
 
 
 def test_answers_by_mail_are_read_again_after_the_clock_was_moved_back(tmp_path, shift, monkeypatch):
