@@ -65,6 +65,11 @@ class Forcing:
         """The same weather with air and dew point moved by `shift_c` [K], [m] or [hours + 1, m]."""
         return replace(self, air_c=self.air_c + shift_c, dew_c=self.dew_c + shift_c)
 
+    def take(self, columns: slice) -> Forcing:
+        """Some of the weather columns."""
+        film_w_m2k = None if self.film_w_m2k is None else self.film_w_m2k[columns]
+        return Forcing(**{name: getattr(self, name)[:, columns] for name in MARKS}, film_w_m2k=film_w_m2k)
+
 
 MARKS = ("air_c", "dew_c", "wind_mps", "cloud_fraction", "ground_below_air_c", "sky_open", "is_wet")
 

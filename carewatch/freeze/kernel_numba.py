@@ -72,12 +72,14 @@ FIGURES = Figures(
     range(12)
 )
 FILM, PART_ROWS = 12, 13
-(HEAT, PART_K, LOWEST, RUNS, IS_FREE, FIXED, NATURAL) = range(13, 20)
-(AIR, DEW, WIND, CLOUD, GROUND, SKY, WET) = range(20, 27)  # as felt at a mark, in the order of MARKS
-(AIR_K, RADIANT_K, WIND_MPS, DEW_C, IS_WET, STILL_W, PER_ROOT_WIND_W, NATURAL_W, NATURAL_B) = range(27, 36)
+# in air of 0 °C: film of Nusselt number 1, Reynolds number over 282,000 at 1 m/s, what the first root of wind adds
+(NUSSELT_W, REYNOLDS, ROOT_WIND_W, NATURAL, FIXED) = range(13, 18)
+(HEAT, PART_K, LOWEST, RUNS) = range(18, 22)
+(AIR, DEW, WIND, CLOUD, GROUND, SKY, WET) = range(22, 29)  # as felt at a mark, in the order of MARKS
+(AIR_K, RADIANT_K, WIND_MPS, DEW_C, IS_WET, STILL_W, PER_ROOT_WIND_W, NATURAL_W, NATURAL_B) = range(29, 38)
 LATER = 9  # so many rows further: the same at the later mark of the hour
-(FILM_W, PULL_W, RISE_W, CONVECTION, AFTER) = range(45, 50)
-ROWS = 50
+(FILM_W, PULL_W, RISE_W, CONVECTION, AFTER) = range(47, 52)
+ROWS = 52
 
 
 def run_numba(
@@ -124,13 +126,12 @@ def _inputs(load: Load, *, never_freezes: bool) -> tuple[Any, ...]:
     """Parts, weather, which of it each column feels, shifts and spans, in the order of `_columns`."""
     forcing, count = load.forcing, load.parts.count
     moves = np.ones_like(forcing.air_c) if load.moves is None else load.moves
-    weather = np.stack([*(getattr(forcing, name) for name in MARKS if name != "wind_mps"), moves], axis=-1)
+    weather = tuple(_plain(values) for values in (*(getattr(forcing, name) for name in MARKS), moves))
     shift_c = np.zeros(count) if load.shift_c is None else load.shift_c
     felt = tuple(np.ascontiguousarray(of, dtype=np.int64) for of in load.felt())
     return (
         _rows(load, never_freezes=never_freezes),
-        _plain(weather),
-        _plain(forcing.wind_mps),
+        weather,
         felt,
         (_plain(shift_c), _plain(load.first_h), _plain(load.last_h)),
     )
@@ -185,8 +186,7 @@ def _compiled_and_kept(function: F) -> F:
     signature = numba.void(
         numba.typeof(FIGURES),
         grid,
-        numba.float64[:, :, ::1],
-        grid,
+        pair(grid, len(MARKS) + 1),
         pair(numba.int64[::1], 2),
         pair(floats, 3),
         numba.int64,
@@ -208,11 +208,8 @@ def _compiled_and_kept(function: F) -> F:
 
 @_compiled
 def _exp(x: float) -> float:
-    """e^x without a branch, within 1e-13 for -17 < x < 5: by its series at x/64, squared six times."""
-    y = x / 64.0
-    y = 1.0 + y * (1.0 + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * _exp_tail(y)))))))
-    y *= y
-    y *= y
+    """e^x without a branch, within 1e-8 for -8 < x < 4: by its series at x/16, squared four times."""
+    y = _exp_near_0(x / 16.0)
     y *= y
     y *= y
     y *= y
@@ -220,8 +217,10 @@ def _exp(x: float) -> float:
 
 
 @_compiled
-def _exp_tail(y: float) -> float:
-    return 1 / 5040 + y * (1 / 40320 + y * (1 / 362880 + y / 3628800))
+def _exp_near_0(x: float) -> float:
+    """e^x within 1e-10 for -0.4 < x < 0.4, by its series."""
+    tail = 1 / 24 + x * (1 / 120 + x * (1 / 720 + x * (1 / 5040 + x * (1 / 40320 + x / 362880))))
+    return 1.0 + x * (1.0 + x * (1 / 2 + x * (1 / 6 + x * tail)))
 
 
 @_compiled
@@ -316,10 +315,13 @@ def _put_in(
         j = at + min(i, count - 1)
         for row in range(PART_ROWS):
             block[row, i] = rows[row, j]
-        is_free = isnan(rows[FILM, j])
-        block[IS_FREE, i] = 1.0 if is_free else 0.0
+        diameter_m, is_free = rows[DIAMETER, j], isnan(rows[FILM, j])
+        block[NUSSELT_W, i] = 0.02436 / diameter_m if is_free else 0.0
+        block[REYNOLDS, i] = diameter_m / viscosity / 282000.0
+        block[ROOT_WIND_W, i] = block[NUSSELT_W, i] * figures.forced * sqrt(diameter_m / viscosity)
+        block[NATURAL, i] = figures.natural * sqrt(diameter_m) * rayleigh ** (1.0 / 6.0)
         block[FIXED, i] = 0.0 if is_free else rows[FILM, j]
-        block[NATURAL, i] = figures.natural * sqrt(rows[DIAMETER, j]) * rayleigh ** (1.0 / 6.0)
+        block[RADIATION, i] *= 1.0 if is_free else 0.0
         block[HEAT, i] = heat_j[j]
         block[PART_K, i] = _temperature_k(block, i, heat_j[j])
         block[LOWEST, i] = inf
@@ -340,8 +342,7 @@ def _runs_in(block: FloatArray, spans_h: tuple[FloatArray, ...], hour: int, at: 
 @_taken_in
 def _feel(
     block: FloatArray,
-    weather: FloatArray,
-    wind_mps: FloatArray,
+    weather: tuple[FloatArray, ...],
     felt: tuple[IndexArray, IndexArray],
     shifts_c: FloatArray,
     mark: int,
@@ -353,17 +354,17 @@ def _feel(
     for i in range(LANES):
         j = at + min(i, count - 1)
         of = felt[0][j]
-        if of != last:
-            last, air_c, dew_c = of, weather[mark, of, 0], weather[mark, of, 1]
-            cloud, ground_k, sky = weather[mark, of, 2], weather[mark, of, 3], weather[mark, of, 4]
-            wet, moves = weather[mark, of, 5], weather[mark, of, 6]
+        if of != last:  # many lanes feel one weather
+            last, air_c, dew_c = of, weather[0][mark, of], weather[1][mark, of]
+            cloud, ground_k, sky = weather[3][mark, of], weather[4][mark, of], weather[5][mark, of]
+            wet, moves = weather[6][mark, of], weather[7][mark, of]
         block[AIR, i] = air_c + shifts_c[j] * moves
         block[DEW, i] = dew_c + shifts_c[j] * moves
         block[CLOUD, i] = cloud
         block[GROUND, i] = ground_k
         block[SKY, i] = sky
         block[WET, i] = wet
-        block[WIND, i] = wind_mps[mark, felt[1][j]]
+        block[WIND, i] = weather[2][mark, felt[1][j]]
 
 
 @_taken_in
@@ -372,15 +373,16 @@ def _work_out_mark(figures: Figures, block: FloatArray) -> bool:
     for row in range(LATER):
         for i in range(LANES):
             block[AIR_K + row, i] = block[AIR_K + LATER + row, i]
+    per_zero = 1.0 / figures.zero_k
     for i in range(LANES):
         air_k, dew_c = block[AIR, i] + figures.zero_k, block[DEW, i]
-        warmth = _log(air_k / figures.zero_k)
-        per_diameter = 0.02436 * _exp(0.86 * warmth) / block[DIAMETER, i]
-        viscosity = 1.7218e-5 * _exp(0.79 * warmth) * figures.gas * air_k / figures.pressure_pa
-        per_mps = block[DIAMETER, i] / viscosity
-        root = sqrt(block[WIND, i] * per_mps / 282000.0)
+        warmth = _log(air_k * per_zero)
+        nusselt_w = block[NUSSELT_W, i] * _exp_near_0(0.86 * warmth)
+        # viscosity goes with the air's temperature to the power 1.79, the Rayleigh number to -(1 + 2 * 1.79)
+        root = sqrt(block[REYNOLDS, i] * block[WIND, i] * _exp_near_0(-1.79 * warmth))
         turbulence = sqrt(sqrt(1.0 + root * sqrt(sqrt(root))))  # its power of 3.2 is (1 + (Re/282000)^(5/8))^(4/5)
-        added = figures.forced * sqrt(per_mps) * _exp(3.2 * _log(turbulence))
+        added_w = block[ROOT_WIND_W, i] * _exp_near_0((0.86 - 0.5 * 1.79) * warmth) * _exp(3.2 * _log(turbulence))
+        natural_b = block[NATURAL, i] * _exp_near_0(-4.58 / 6.0 * warmth)
         water_cm = 0.465 * _magnus_pa(17.62, 243.12, dew_c) / air_k
         clear = 1.0 - (1.0 + water_cm) * _exp(-sqrt(1.2 + 3.0 * water_cm))
         sky = clear + figures.cloud_factor * block[CLOUD, i] * (1.0 - clear)
@@ -389,11 +391,9 @@ def _work_out_mark(figures: Figures, block: FloatArray) -> bool:
         block[AIR_K + LATER, i], block[DEW_C + LATER, i] = air_k, dew_c
         block[RADIANT_K + LATER, i] = sqrt(sqrt(view * sky * air2 * air2 + (1.0 - view) * ground2 * ground2))
         block[WIND_MPS + LATER, i], block[IS_WET + LATER, i] = block[WIND, i], block[WET, i]
-        block[STILL_W + LATER, i] = figures.still * per_diameter * block[IS_FREE, i] + block[FIXED, i]
-        block[PER_ROOT_WIND_W + LATER, i] = per_diameter * added * block[IS_FREE, i]
-        block[NATURAL_W + LATER, i] = per_diameter * block[IS_FREE, i]
-        # the Rayleigh number goes with the air's temperature to the power -(1 + 2 * 1.79)
-        block[NATURAL_B + LATER, i] = block[NATURAL, i] * _exp(-4.58 / 6.0 * warmth)
+        block[STILL_W + LATER, i] = figures.still * nusselt_w + block[FIXED, i]
+        block[PER_ROOT_WIND_W + LATER, i], block[NATURAL_W + LATER, i] = added_w, nusselt_w
+        block[NATURAL_B + LATER, i] = natural_b
     wettest = 0.0
     for i in range(LANES):
         wettest = max(wettest, block[IS_WET, i], block[IS_WET + LATER, i])
@@ -415,8 +415,7 @@ def _dry_exchange(figures: Figures, block: FloatArray, share: float, step_h: flo
         natural *= natural * 0.5 * (block[NATURAL_W, i] + block[NATURAL_W + LATER, i])
         forced2, natural2 = forced * forced, natural * natural
         convection = sqrt(sqrt(forced2 * forced2 + natural2 * natural2))
-        radiation = block[RADIATION, i] * block[IS_FREE, i]
-        radiation *= (part_k * part_k + radiant_k * radiant_k) * (part_k + radiant_k)
+        radiation = block[RADIATION, i] * (part_k * part_k + radiant_k * radiant_k) * (part_k + radiant_k)
         block[CONVECTION, i] = convection
         block[FILM_W, i] = convection + radiation
         block[PULL_W, i] = convection * air_k + radiation * radiant_k
@@ -503,8 +502,7 @@ def _change_phases(
 def _columns(
     figures: Figures,
     rows: FloatArray,
-    weather: FloatArray,
-    wind_mps: FloatArray,
+    weather: tuple[FloatArray, ...],
     felt: tuple[IndexArray, IndexArray],
     spans_h: tuple[FloatArray, ...],
     sub_steps: int,
@@ -521,7 +519,7 @@ def _columns(
     `spans_h` holds the shift [K], the first and the last hour of each column. Without rows for the marks nothing is
     noted at them.
     """
-    step_s, hours, has_marks = 3600.0 / sub_steps, weather.shape[0] - 1, part_c.shape[0] > 0
+    step_s, hours, has_marks = 3600.0 / sub_steps, weather[0].shape[0] - 1, part_c.shape[0] > 0
     block = np.empty((ROWS, LANES))
     for at in range(0, rows.shape[1], LANES):
         count = min(LANES, rows.shape[1] - at)
@@ -538,10 +536,10 @@ def _columns(
             if not _runs_in(block, spans_h, hour, at, count):
                 continue
             if known != hour:
-                _feel(block, weather, wind_mps, felt, spans_h[0], hour, at, count)
+                _feel(block, weather, felt, spans_h[0], hour, at, count)
                 _work_out_mark(figures, block)
             known = hour + 1
-            _feel(block, weather, wind_mps, felt, spans_h[0], known, at, count)
+            _feel(block, weather, felt, spans_h[0], known, at, count)
             is_wet = _work_out_mark(figures, block)
             for step in range(sub_steps):
                 _dry_exchange(figures, block, (step + 0.5) / sub_steps, 1.0 / sub_steps)

@@ -21,11 +21,9 @@ PASSES = 14
 FAR_C = 1.0  # chosen: the guess from the hour marks is good to about 0.1 K
 APART_C = 0.02  # two tries closer together than this tell nothing about the slope
 SLOPES = (0.05, 2.0)  # of a part's lowest temperature over the shift; real ones lie near 1, a tank's near 0.3
-SLOPE_DOUBT = 0.1  # chosen: how far, relatively, a slope between two tries is at least taken to be off at the root
+SLOPE_DOUBT = 0.5  # chosen: how far, relatively, a slope between two tries may be off at the root; tests hold it
 ODD_SLOPE = 0.2  # chosen: a slope further from 1 tells that another moment has become the coldest one (or of a tank)
-SLOPE_SPREAD = (
-    0.3  # chosen: other slopes of one part in two winds lie closer together than this; tests hold what follows
-)
+SLOPE_SPREAD = 0.2  # chosen: slopes of one part in two winds, neither odd, lie closer together; tests hold it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,9 +179,8 @@ class _Search:
         with np.errstate(invalid="ignore"):
             too_warm = above_c - lowest_c > SLOPE_SPREAD * np.abs(lowest_c) + 2.0 * TOLERANCE_C
         self.is_odd[group] |= is_odd.any(axis=1)
-        odd = self.is_odd[group][:, None]
-        self.followed[group] &= ~(makes_none_where_another_does | too_warm & ~odd)
-        self.followed[group] |= is_odd.any(axis=1, keepdims=True) & ~makes_none_where_another_does
+        may_win = self.is_odd[group][:, None] | self.followed[group] & ~too_warm
+        self.followed[group] = may_win & ~makes_none_where_another_does
 
     def _is_done(self, group: IndexArray, lowest_c: FloatArray) -> BoolArray:
         width_c = self.high_c[group] - self.low_c[group]
