@@ -1,4 +1,4 @@
-"""Measure the kernel against the full equations on measured nights, and the time of one machine's outlook.
+"""Measure both engines against the full equations on measured nights, and the time of one machine's outlook.
 
     python tests/bench/kernel_accuracy.py [nights]
 
@@ -18,9 +18,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from carewatch.freeze.assess import assess
+from carewatch.freeze.engines import NAMES, NUMPY, engine_named, has_numba
 from carewatch.freeze.exchange import Forcing
-from carewatch.freeze.kernel import SUB_STEPS, Load, run_numpy
-from carewatch.freeze.margin import Nights, freeze_margins_c
+from carewatch.freeze.kernel import SUB_STEPS, SWEEP_SUB_STEPS, Kernel, Load
 from carewatch.freeze.parts import BOOM_PIPE, HOSES, PUMP, TANK, VALVE, stack
 from tests.freeze.farm import NOW, case
 from tests.reference.exact import Marks, solve
@@ -29,7 +29,7 @@ from tests.reference.measured_nights import greensboro, stations
 PARTS = {"valve": VALVE, "boom_pipe": BOOM_PIPE, "hoses": HOSES, "pump": PUMP, "tank": TANK}
 
 
-def kernel_run(parts, marks: Marks, sub_steps: int):
+def kernel_run(kernel: Kernel, parts, marks: Marks, sub_steps: int):
     def columns(values: np.ndarray) -> np.ndarray:
         return np.repeat(values[:, None], len(parts), axis=1)
 
@@ -51,7 +51,7 @@ def kernel_run(parts, marks: Marks, sub_steps: int):
         first_h=np.zeros(len(parts)),
         last_h=np.full(len(parts), float(forcing.hours)),
     )
-    return run_numpy(load, sub_steps=sub_steps)
+    return kernel(load, sub_steps=sub_steps)
 
 
 def main() -> None:
@@ -60,17 +60,18 @@ def main() -> None:
     began = time.perf_counter()
     exact = [[solve(part, marks, start_c=marks.air_c[0]) for part in bodies] for marks in nights]
     print(f"{len(nights)} nights x {len(bodies)} parts, exact solution in {time.perf_counter() - began:.1f} s")
-    for sub_steps in (2, 4, SUB_STEPS, 12):
-        compare(nights, bodies, exact, sub_steps)
+    for name in (name for name in NAMES if name == NUMPY or has_numba()):
+        for sub_steps in (2, 3, SWEEP_SUB_STEPS, SUB_STEPS, 12):
+            compare(name, nights, bodies, exact, sub_steps)
     outlook_time()
-    fleet_time()
 
 
-def compare(nights, bodies, exact, sub_steps: int) -> None:
+def compare(name: str, nights, bodies, exact, sub_steps: int) -> None:
+    kernel = engine_named(name)
     missed = false = freezes = 0
     errors_min, ice, residual, temperature = [], [], [], []
     for marks, solutions in zip(nights, exact, strict=True):
-        run = kernel_run(bodies, marks, sub_steps)
+        run = kernel_run(kernel, bodies, marks, sub_steps)
         for j, solution in enumerate(solutions):
             has, should = not np.isnan(run.onset_h[j]), not np.isnan(solution.onset_h)
             freezes += should
@@ -83,7 +84,7 @@ def compare(nights, bodies, exact, sub_steps: int) -> None:
             residual.append(abs(run.end_j[j] - solution.end_j) / solution.exchanged_j)
     absolute = np.abs(errors_min)
     print(
-        f"{sub_steps:2d} sub-steps/h: {freezes} freezes, missed {missed}, false {false}; onset error min mean "
+        f"{name} {sub_steps:2d} sub-steps/h: {freezes} freezes, missed {missed}, false {false}; onset error min mean "
         f"{np.mean(errors_min):+.3f} sd {np.std(errors_min):.3f} p95 {np.percentile(absolute, 95):.2f} max "
         f"{absolute.max():.2f}; part rms {np.sqrt(np.mean(np.square(temperature))):.3f} K; ice max {max(ice):.4f}; "
         f"energy residual median {np.median(residual):.1e} max {max(residual):.1e}"
@@ -101,38 +102,6 @@ def outlook_time() -> None:
     many = [case(low, nights=10) for low in np.linspace(-5.0, 10.0, 32)]
     wall, processor = timed(many)
     print(f"{len(many)} machines, 10 nights: {wall:.2f} s, processor {1000.0 * processor / len(many):.0f} ms each")
-
-
-def fleet_time(sites: int = 40, nights: int = 10) -> None:
-    """Processor time of the margins of 4 parts in three winds, every site with weather of its own."""
-    columns = sites * nights * 12
-    four = stack([VALVE, BOOM_PIPE, HOSES, PUMP] * 3)
-    low_c = np.repeat(np.random.default_rng(1).uniform(-4.0, 8.0, sites * nights), 12)
-    air_c = low_c + 8.0 * np.cos(np.pi * np.arange(25)[:, None] / 25.0) ** 2
-    same = np.ones_like(air_c)
-    work = Nights(
-        parts=four.take(np.tile(np.arange(12), sites * nights)),
-        forcing=Forcing(
-            air_c=air_c,
-            dew_c=air_c - 3.0,
-            wind_mps=same * np.tile(np.repeat([1.0, 0.5, 2.0], 4), sites * nights),
-            cloud_fraction=0.3 * same,
-            ground_below_air_c=2.0 * same,
-            sky_open=same,
-            is_wet=0.0 * same,
-        ),
-        moves=same,
-        start_c=air_c[0],
-        first_h=np.zeros(columns),
-        last_h=np.full(columns, 24.0),
-    )
-    began = time.process_time()
-    freeze_margins_c(work)
-    each_s = (time.process_time() - began) / sites
-    print(
-        f"margins of 4 parts, 3 winds, {nights} nights: {1000.0 * each_s:.1f} ms of processor time a site; "
-        f"100,000 sites on 2 cores {100_000 * each_s / 2 / 60:.1f} min"
-    )
 
 
 def timed(cases) -> tuple[float, float]:
