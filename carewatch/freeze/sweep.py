@@ -24,7 +24,7 @@ from carewatch.freeze.parts import Part, stack
 FloatArray = npt.NDArray[np.float64]
 
 WINDS = len(WIND_FACTORS)
-NIGHTS_AT_ONCE = 2000  # bounds the memory; changes no number
+NIGHTS_AT_ONCE = 500  # bounds the memory and keeps both threads busy to the end; changes no number
 # chosen, fitted to 6,000 made nights: only where the search begins
 CLEAR_STILL_C, CLOUD_KEEPS, WIND_KEEPS = 5.7, 0.92, 1.7
 ICE_SIDE_C = 0.8  # chosen: from a first try with ice the roots of the three winds are told apart best
@@ -43,7 +43,7 @@ def sweep(
     Parameters
     ----------
     chunks : iterable of Forcing
-        Weather of some thousand nights each, [hours + 1, nights], with the forecast's own wind at the part; taken one
+        Weather of some hundred nights each, [hours + 1, nights], with the forecast's own wind at the part; taken one
         by one, so that they may be made or read while others are worked on.
     parts : sequence of Part
         What is asked about in every night.

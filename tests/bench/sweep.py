@@ -31,7 +31,7 @@ from tests.reference.exact import Marks, solve
 FOUR = (VALVE, BOOM_PIPE, HOSES, PUMP)
 NIGHTS = 10
 SITES = (1_000, 10_000, 100_000)
-AT_ONCE = 10 * NIGHTS_AT_ONCE  # nights whose weather is made before the clock runs
+AT_ONCE = 20_000  # nights whose weather is made before the clock runs
 PROOF_NIGHTS = 26_000
 
 
@@ -134,7 +134,7 @@ def marks_of(weather: Forcing, night: int) -> Marks:
     )
 
 
-def print_limit(nights: int = 4 * NIGHTS_AT_ONCE) -> None:
+def print_limit(nights: int = 16 * NIGHTS_AT_ONCE) -> None:
     """How much of the seconds the processor's own speed for the counted operations explains."""
     kernel = Counting(engine_named("numba"))
     work = list(chunks(nights, at_once=NIGHTS_AT_ONCE, seed=50))
@@ -171,7 +171,7 @@ def print_screening(nights: int = PROOF_NIGHTS) -> None:
     )
 
 
-def print_search_error(nights: int = 4 * NIGHTS_AT_ONCE) -> None:
+def print_search_error(nights: int = 16 * NIGHTS_AT_ONCE) -> None:
     """Margins of the search beside roots found to 1e-5 K for every wind on its own."""
     errors = []
     for weather in chunks(nights, at_once=NIGHTS_AT_ONCE, seed=8000):
@@ -196,7 +196,7 @@ def fine_margins_c(weather: Forcing) -> np.ndarray:
     return alone.reshape(-1, WINDS).max(axis=1)
 
 
-def print_steps(nights: int = NIGHTS_AT_ONCE) -> None:
+def print_steps(nights: int = 4 * NIGHTS_AT_ONCE) -> None:
     """What fewer steps an hour do to a margin."""
     weather = made_nights(nights, seed=9000)
     finest = night_margins_c(weather, FOUR, kernel=fastest(), sub_steps=48)
