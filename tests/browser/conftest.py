@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, sync_playwright
 from tests.browser.live import CHROMIUM, FLAGS, Live, live_pages
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # its loop would stand in the way of other tests of this process
 def chromium() -> Iterator[Browser]:
     if CHROMIUM is None:
         pytest.skip("there is no Chromium here (Debian: apt-get install chromium)")
