@@ -105,10 +105,17 @@ class HeatChanged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoursRead:
-    """A reading of the spray-hour counter; `side` None: one counter for all."""
+    """A reading of a spray-hour counter; `side` None: one counter for all.
+
+    `counter`: which one, where programs deliver several (None: the one people read). `from_zero`: it began at 0 with
+    its task. `is_estimate`: it counts time in working position, not liquid flowing.
+    """
 
     counter_h: float
     side: str | None = None
+    counter: str | None = None
+    from_zero: bool = False
+    is_estimate: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

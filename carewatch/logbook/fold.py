@@ -10,10 +10,11 @@ from carewatch.logbook.antifreeze import liquid_or_unknown_strength
 from carewatch.logbook.boom import Boom, boom_after, worse_boom
 from carewatch.logbook.contents import contents_of, is_antifreeze
 from carewatch.logbook.entries import Channel, Entry, EntryKind, Filled, Sprayed
-from carewatch.logbook.hours import spray_hours, unwritten_uses
+from carewatch.logbook.hours import spray_hours
 from carewatch.logbook.order import CLOCK_DOUBT, effective_at, in_order, known_entries
 from carewatch.logbook.shift import Shift, latest_shift
 from carewatch.logbook.state import ASSUMED, MachineState, Whereabouts
+from carewatch.logbook.unwritten import unwritten_uses
 from carewatch.logbook.voids import standing, stories
 from carewatch.logbook.whereabouts import HeatWord, heat_words, stays
 from carewatch.roster.model import LEAST_SHELTER_FIRST, Machine, Roster
@@ -57,7 +58,7 @@ def fold(
         _Story(machine, roster, [entry for entry in every if entry.id not in left_out], at, heat)
         for left_out in stories(after_corrections)
     ]
-    return _state(machine, roster, told, every, at)
+    return _state(machine, roster, told, every, at, sure=after_corrections.stands)
 
 
 def heat_said(machine: Machine, roster: Roster, entries: Iterable[Entry], *, at: datetime) -> tuple[HeatWord, ...]:
@@ -112,12 +113,17 @@ class _Story:
 
 
 def _state(
-    machine: Machine, roster: Roster, told: Sequence[_Story], entries: Sequence[Entry], at: datetime
+    machine: Machine,
+    roster: Roster,
+    told: Sequence[_Story],
+    entries: Sequence[Entry],
+    at: datetime,
+    *,
+    sure: Sequence[Entry],
 ) -> MachineState:
     boom = told[0].boom if len(told) == 1 else worse_boom([story.boom for story in told])
     shift = max((story.shift for story in told), key=_shift_order)
     last_at = at + CLOCK_DOUBT
-    hours = spray_hours(machine, roster.fleet(machine.fleet), entries)
     return MachineState(
         machine=machine.id,
         at=at,
@@ -129,12 +135,11 @@ def _state(
         last_sprayed_at=shift.ended_at,
         last_opened_sides=shift.opened_sides,
         last_word_at=max((word_at for entry in entries if (word_at := effective_at(entry)) <= last_at), default=None),
-        spray_hours=MappingProxyType(dict(hours.by_side)),
         is_retired=all(story.flags[EntryKind.RETIRED] for story in told),
         is_laid_up=all(story.flags[EntryKind.LAID_UP] for story in told),
         season_ended=all(story.flags[EntryKind.SEASON_ENDED] for story in told),
         strengths=boom.strengths,
-        counter_restarts=hours.restarts,
+        hours=spray_hours(machine, roster.fleet(machine.fleet), entries, sure=sure),
     )
 
 

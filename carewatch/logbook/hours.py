@@ -1,177 +1,182 @@
-"""Spray hours per side from counter readings and written hours, and use that nobody wrote down."""
+"""Spray hours per side: how many, how they weigh, since the last inspection, and at what pace."""
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from itertools import pairwise
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
-from carewatch.logbook.entries import Channel, Entry, EntryKind, HoursRead, Sprayed
+from carewatch.logbook.counters import (
+    CounterBreak,
+    Key,
+    Reading,
+    Written,
+    breaks_in,
+    counters_of,
+    pieces_of,
+    readings_in,
+    written_in,
+)
+from carewatch.logbook.entries import Entry, EntryKind, Remark
 from carewatch.logbook.order import effective_at
+from carewatch.logbook.pieces import Piece, added_up, fewest_hours, spell
+from carewatch.logbook.wear import Job, wear_factor, weight_of
 from carewatch.roster.model import Fleet, Machine
 
-UNEXPLAINED_H = 0.5  # chosen: counters and people round; less than this is not taken as use nobody wrote down
-READ_AFTER = timedelta(hours=UNEXPLAINED_H)  # so much use cannot lie within the last half hour alone
-BACKWARDS_H = 0.05  # one step of the ISO 11783-11 lifetime hour counter (DDI 215)
-_BY_HAND = frozenset({Channel.COMMAND, Channel.PAGE, Channel.MAIL})
+PACE_DAYS = 28  # chosen: four weeks tell how a machine is used now; a spell of rain does not
+SHORTEST_PACE_DAYS = 7  # chosen: the first day of records must not stand for every day
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """A counter value [h] and the entry it came with."""
-
-    entry: Entry
-    at: datetime
-    counter_h: float
+def _nothing() -> Mapping[str, float]:
+    return MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SprayHours:
-    """Hours of each side; `restarts`: entry ids at which a counter went backwards (the total is kept)."""
+    """Hours of each side [h].
 
-    by_side: Mapping[str, float]
-    restarts: tuple[str, ...]
+    `by_side`: hours with liquid flowing, as counted. `weighted_by_side`: the same with abrasive products weighing more.
+    `since_inspection`: weighted, since `inspected_at` (None: no inspection is in the logbook, everything counts).
+    `a_day`: weighted hours a day of the busiest side in the four weeks before `known_until`, the newest evidence.
+    `last_read_at`: newest reading of any counter. `has_estimates`: some hours are time in working position.
+    """
+
+    by_side: Mapping[str, float] = field(default_factory=_nothing)
+    weighted_by_side: Mapping[str, float] = field(default_factory=_nothing)
+    since_inspection: Mapping[str, float] = field(default_factory=_nothing)
+    inspected_at: datetime | None = None
+    known_until: datetime | None = None
+    a_day: float = 0.0
+    last_read_at: datetime | None = None
+    has_estimates: bool = False
+    breaks: tuple[CounterBreak, ...] = ()
+
+    @property
+    def restarts(self) -> tuple[str, ...]:
+        """Ids of the entries at which a counter went backwards."""
+        return tuple(dict.fromkeys(one.entry for one in self.breaks if one.is_back))
+
+    @property
+    def most_since_inspection(self) -> float:
+        """Weighted hours since the last inspection of the side that ran most [h]."""
+        return max(self.since_inspection.values(), default=0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
-    """Spraying somebody wrote down: end, hours [h] (None: not said), opened sides (None: not said)."""
+class _Side:
+    """What was chosen for one side, each piece with its weight."""
 
-    at: datetime
-    hours: float | None
-    sides: tuple[str, ...] | None
-    is_by_hand: bool
+    pieces: tuple[tuple[Piece, float], ...] = field(default=())
 
-    def is_of(self, side: str | None) -> bool:
-        """Whether it may have run this side; None asks for the machine."""
-        return side is None or self.sides is None or side in self.sides
+    def hours(self) -> float:
+        return sum(piece.hours for piece, _ in self.pieces)
 
-    @property
-    def started_at(self) -> datetime:
-        """When it began, as far as hours were given."""
-        return self.at - timedelta(hours=self.hours or 0.0)
+    def weighted(self) -> float:
+        return sum(piece.hours * weight for piece, weight in self.pieces)
+
+    def after(self, moment: datetime) -> float:
+        return sum(piece.hours * weight * piece.share_after(moment) for piece, weight in self.pieces)
 
 
-def spray_hours(machine: Machine, fleet: Fleet, entries: Sequence[Entry]) -> SprayHours:
-    """Spray hours per side [h] from sorted entries.
+def spray_hours(
+    machine: Machine, fleet: Fleet, entries: Sequence[Entry], *, sure: Sequence[Entry] | None = None
+) -> SprayHours:
+    """Spray hours per side from sorted entries.
+
+    Parameters
+    ----------
+    machine, fleet : Machine, Fleet
+        The machine and its fleet, which says how products wear and in which zone its days lie.
+    entries : sequence of Entry
+        In order of time, the doubted ones among them.
+    sure : sequence of Entry, optional
+        Those nobody doubts; only an inspection among these counts (None: all).
+
+    Returns
+    -------
+    SprayHours
 
     Notes
     -----
-    Between two readings the counter's advance and the written hours tell of the same work: the larger counts, they are
-    never added. The first reading is what the machine had run before. Written hours that reach back before a reading
-    are covered by it, or by the next one. Hand and file on one day: the larger of the two.
+    Counters, task files and written hours of the same time are never added: the fewest hours that agree with all of
+    them count (`pieces.fewest_hours`). The first reading of a lifetime counter is what the machine had run before. A
+    counter that goes back starts anew, one that runs faster than time is cut to it; both are flagged. Hand and file on
+    one day: the larger of the two. Hours of one reading to the next lie evenly between them.
     """
-    written = _written(entries)
-    restarts: list[str] = []
-    hours = {}
-    for side in machine.side_keys:
-        readings = _readings(entries, side) or _readings(entries, None)
-        restarts += [later.entry.id for earlier, later in pairwise(readings) if _went_back(earlier, later)]
-        mine = sorted((one for one in written if one.is_of(side)), key=lambda one: one.started_at)
-        hours[side] = _total_h(readings, mine, fleet.tz)
-    return SprayHours(by_side=hours, restarts=tuple(dict.fromkeys(restarts)))
+    readings, written = readings_in(entries), written_in(entries)
+    sides = {side: _side(side, readings, written, fleet) for side in machine.side_keys}
+    chosen = [piece for side in sides.values() for piece, _ in side.pieces]
+    known_until = max((piece.ended_at for piece in chosen), default=None)
+    inspections = [effective_at(one) for one in (entries if sure is None else sure) if is_inspection(one)]
+    inspected_at = max(inspections, default=None)
+    return SprayHours(
+        by_side=_frozen({key: side.hours() for key, side in sides.items()}),
+        weighted_by_side=_frozen({key: side.weighted() for key, side in sides.items()}),
+        since_inspection=_frozen(
+            {key: side.weighted() if inspected_at is None else side.after(inspected_at) for key, side in sides.items()}
+        ),
+        inspected_at=inspected_at,
+        known_until=known_until,
+        a_day=max((_a_day(side, known_until) for side in sides.values()), default=0.0),
+        last_read_at=max((reading.at for series in readings.values() for reading in series), default=None),
+        has_estimates=any(piece.is_estimate for piece in chosen),
+        breaks=breaks_in(readings),
+    )
 
 
-def _readings(entries: Sequence[Entry], side: str | None) -> list[Reading]:
-    found = []
-    for entry in entries:
-        detail = entry.detail
-        if isinstance(detail, HoursRead):
-            counter_h = detail.counter_h if detail.side == side else None
-        elif isinstance(detail, Sprayed):
-            counter_h = detail.counter_h if side is None else None
-        else:
-            continue
-        if counter_h is not None:
-            found.append(Reading(entry=entry, at=effective_at(entry), counter_h=counter_h))
+def is_inspection(entry: Entry) -> bool:
+    """Whether the machine was inspected as a whole; one position alone leaves the rest as it was."""
+    if entry.kind is not EntryKind.INSPECTED:
+        return False
+    return not isinstance(entry.detail, Remark) or entry.detail.position is None
+
+
+def _side(side: str, readings: Mapping[Key, list[Reading]], written: Sequence[Written], fleet: Fleet) -> _Side:
+    mine = [one for one in written if one.is_of(side)]
+    spells: list[Piece] = []
+    pieces: list[Piece] = []
+    for series in counters_of(side, readings):
+        (spells if series[0].from_zero else pieces).extend(pieces_of(series))
+    pieces += _by_day(mine, spells, fleet.tz)
+    jobs = [Job(at=one.at, hours=one.hours, factor=wear_factor(one.product, fleet.wear)) for one in mine]
+    chosen = fewest_hours(pieces)
+    return _Side(pieces=tuple((piece, weight_of(piece, _within(piece, jobs))) for piece in chosen))
+
+
+def _within(piece: Piece, jobs: Sequence[Job]) -> list[Job]:
+    if piece.started_at is None:
+        return []  # what it had run before: nobody knows with what
+    return [job for job in jobs if piece.started_at < job.at <= piece.ended_at]
+
+
+def _by_day(written: Sequence[Written], tasks: Sequence[Piece], zone: ZoneInfo) -> list[Piece]:
+    """Spells of hands and of files; for each local day the larger of what hands and what files say."""
+    days: dict[date, tuple[list[Piece], list[Piece]]] = {}
+    for task in tasks:
+        days.setdefault(task.ended_at.astimezone(zone).date(), ([], []))[1].append(task)
+    for one in written:
+        if one.hours:
+            by_hand, by_file = days.setdefault(one.at.astimezone(zone).date(), ([], []))
+            (by_hand if one.is_by_hand else by_file).append(spell(one.at, one.hours))
+    found: list[Piece] = []
+    for by_hand, by_file in days.values():
+        files = fewest_hours(by_file)
+        hands = sum(piece.hours for piece in by_hand)
+        found += added_up(by_hand) if hands > sum(piece.hours for piece in files) else files
     return found
 
 
-def _written(entries: Sequence[Entry]) -> list[Written]:
-    return [
-        Written(
-            at=effective_at(entry),
-            hours=entry.detail.hours,
-            sides=entry.detail.sides,
-            is_by_hand=entry.channel in _BY_HAND,
-        )
-        for entry in entries
-        if isinstance(entry.detail, Sprayed)
-    ]
+def _a_day(side: _Side, known_until: datetime | None) -> float:
+    """Weighted hours a day in the last weeks that are known, or since the records begin."""
+    starts = [piece.started_at for piece, _ in side.pieces if piece.started_at is not None]
+    if known_until is None or not starts:
+        return 0.0
+    begun = max(min(starts), known_until - timedelta(days=PACE_DAYS))
+    days = max((known_until - begun) / timedelta(days=1), float(SHORTEST_PACE_DAYS))
+    return side.after(begun) / days
 
 
-def _went_back(earlier: Reading, later: Reading) -> bool:
-    return later.counter_h < earlier.counter_h - BACKWARDS_H
-
-
-def _total_h(readings: Sequence[Reading], written: Sequence[Written], zone: ZoneInfo) -> float:
-    total_h, place = 0.0, 0
-    last: Reading | None = None
-    for reading in readings:
-        upto = place
-        while upto < len(written) and written[upto].started_at < reading.at:
-            upto += 1
-        total_h += max(_said_h(written[place:upto], zone), _advance_h(last, reading))
-        place, last = upto, reading
-    return total_h + _said_h(written[place:], zone)
-
-
-def _advance_h(last: Reading | None, reading: Reading) -> float:
-    """Hours the counter went on [h]; a counter that went backwards starts anew and tells nothing of the time before."""
-    return reading.counter_h if last is None else max(0.0, reading.counter_h - last.counter_h)
-
-
-def _said_h(written: Sequence[Written], zone: ZoneInfo) -> float:
-    """Written hours [h]; for each local day the larger of what hands and what files say."""
-    days: dict[tuple[date, bool], float] = {}
-    for one in written:
-        key = (one.at.astimezone(zone).date(), one.is_by_hand)
-        days[key] = days.get(key, 0.0) + (one.hours or 0.0)
-    largest: dict[date, float] = {}
-    for (day, _), hours in days.items():
-        largest[day] = max(largest.get(day, 0.0), hours)
-    return sum(largest.values())
-
-
-# ---------------------------------------------------------------- use nobody wrote down
-
-
-def unwritten_uses(machine: Machine, entries: Sequence[Entry]) -> tuple[Entry, ...]:
-    """A spraying for each counter that advanced further than the entries explain: product is inside.
-
-    It carries the id of the reading and is dated half an hour before it: that much use cannot all be younger, and an
-    answer that gives the reading together with the rinse means the spraying before the rinse.
-    """
-    written = _written(entries)
-    ends = [one.at for one in written]
-    uses: dict[str, Entry] = {}
-    for side in (*machine.side_keys, None):
-        for earlier, later in pairwise(_readings(entries, side)):
-            between = written[bisect_right(ends, earlier.at) : bisect_right(ends, later.at)]
-            if later.entry.kind is EntryKind.HOURS_READ and _is_unexplained(earlier, later, between, side):
-                uses[later.entry.id] = _use_before(later, earlier)
-    return tuple(uses.values())
-
-
-def _is_unexplained(earlier: Reading, later: Reading, between: Sequence[Written], side: str | None) -> bool:
-    mine = [one for one in between if one.is_of(side)]
-    if any(one.hours is None for one in mine):
-        return False
-    return later.counter_h - earlier.counter_h - sum(one.hours or 0.0 for one in mine) > UNEXPLAINED_H
-
-
-def _use_before(reading: Reading, earlier: Reading) -> Entry:
-    used_at = max(reading.at - READ_AFTER, earlier.at)
-    return Entry(
-        id=reading.entry.id,
-        machine=reading.entry.machine,
-        kind=EntryKind.SPRAYED,
-        happened_at=used_at,
-        recorded_at=reading.entry.recorded_at,
-        by=reading.entry.by,
-        channel=reading.entry.channel,
-        detail=Sprayed(),
-    )
+def _frozen(values: dict[str, float]) -> Mapping[str, float]:
+    return MappingProxyType(values)

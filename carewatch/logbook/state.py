@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from carewatch.fluids.liquid import Liquid
+from carewatch.logbook.hours import SprayHours
 from carewatch.roster.model import PlaceKind
 
 ASSUMED = "assumed"
@@ -80,7 +81,7 @@ class MachineState:
     `heat_known_until`). `unrinsed_sides`: sides that hold product because they were not opened in a rinse since the
     last spraying (empty: nothing to rinse). `last_shift_started_at`/`last_sprayed_at`: first and last spraying of the
     latest shift (a gap of 4 h starts a new one). `last_word_at`: latest entry of any kind. `strengths`: what was
-    measured since antifreeze last went through that side. `counter_restarts`: entries whose counter went backwards.
+    measured since antifreeze last went through that side. `hours`: spray hours, what is odd about them, the pace.
     """
 
     machine: str
@@ -93,14 +94,23 @@ class MachineState:
     last_sprayed_at: datetime | None
     last_opened_sides: tuple[str, ...]
     last_word_at: datetime | None
-    spray_hours: Mapping[str, float]
     is_retired: bool
     is_laid_up: bool
     season_ended: bool
+    hours: SprayHours
     strengths: tuple[StrengthReading, ...] = ()
-    counter_restarts: tuple[str, ...] = ()
 
     @property
     def stands(self) -> Whereabouts:
         """Where it stands now."""
         return self.stays[-1]
+
+    @property
+    def spray_hours(self) -> Mapping[str, float]:
+        """Spray hours of each side, as counted [h]."""
+        return self.hours.by_side
+
+    @property
+    def counter_restarts(self) -> tuple[str, ...]:
+        """Entries whose counter went backwards."""
+        return self.hours.restarts

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from carewatch.logbook.entries import Channel
+from carewatch.logbook.wear import wear_factor
 
 BOTH = ("front", "rear")
 
@@ -133,3 +134,157 @@ def test_one_evening_answer_gives_the_rinse_and_the_reading_of_the_work_before_i
     assert state.unrinsed_sides == ()
     assert state.last_sprayed_at is not None
     assert state.contents["valve.front"].liquid.name == "water"
+
+
+# ---------------------------------------------------------------- counters that programs deliver
+
+
+def task(book: Any, hour: float, run_h: float, name: str = "task 1", **changes: Any) -> Any:
+    told = {"counter_h": run_h, "counter": name, "from_zero": True} | changes
+    return book.add("hours_read", hour, channel=Channel.FILE, **told)
+
+
+def test_a_task_counter_is_added_only_within_its_task(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0)
+    task(book, 24, 5.0, "task 1")
+    task(book, 30, 7.0, "task 1")
+    task(book, 48, 3.0, "task 2")
+    assert hours(book) == pytest.approx((110.0, 110.0))
+    assert book.fold(60).counter_restarts == ()
+
+
+def test_a_counter_of_a_program_never_reads_as_the_one_people_read(book: Any) -> None:
+    for day in range(5):
+        book.add("hours_read", 24.0 * day, counter_h=812.0 + 4 * day)
+        book.add("hours_read", 24.0 * day + 1, counter_h=640.0 + 4 * day, counter="terminal", channel=Channel.FILE)
+    state = book.fold(200)
+    assert state.spray_hours["front"] == pytest.approx(828.0)
+    assert state.counter_restarts == ()
+
+
+def test_hand_and_file_of_one_day_are_not_added_even_where_they_do_not_meet(book: Any) -> None:
+    task(book, -6, 3.0, "task 1")
+    task(book, -1, 4.0, "task 2")
+    book.add("sprayed", 2, hours=2.0)
+    assert hours(book) == pytest.approx((7.0, 7.0))
+
+
+def test_a_task_explains_what_the_lifetime_counter_went_on(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0)
+    task(book, 20, 4.0)
+    book.add("rinsed", 21, sides=BOTH)
+    book.add("hours_read", 22, counter_h=104.0)
+    assert book.fold(23).unrinsed_sides == ()
+
+
+def test_a_task_nobody_wrote_down_means_product_inside(book: Any) -> None:
+    book.add("rinsed", -10, sides=BOTH)
+    reading = task(book, 0, 0.2)
+    state = book.fold(1)
+    assert state.unrinsed_sides == BOTH
+    assert state.contents["valve.rear"].known_by == reading.id
+
+
+def test_hours_in_working_position_are_marked_as_estimated(book: Any) -> None:
+    task(book, 0, 3.0)
+    assert not book.fold(1).hours.has_estimates
+    task(book, 24, 3.0, "task 2", is_estimate=True)
+    assert book.fold(25).hours.has_estimates
+
+
+def test_a_counter_that_ran_faster_than_time_is_cut_and_flagged(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=812.0)
+    slip = book.add("hours_read", 24, counter_h=8130.0)
+    state = book.fold(30)
+    assert state.spray_hours["front"] == pytest.approx(812.0 + 25.0)
+    (odd,) = state.hours.breaks
+    assert (odd.entry, odd.is_back, odd.was_h, odd.now_h) == (slip.id, False, 812.0, 8130.0)
+    assert state.counter_restarts == ()
+
+
+def test_a_restart_says_what_the_counter_showed_and_who_read_it(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=500.0, side="rear")
+    book.add("hours_read", 100, counter_h=2.0, side="rear")
+    (odd,) = book.fold(200).hours.breaks
+    assert (odd.side, odd.was_h, odd.now_h, odd.who) == ("rear", 500.0, 2.0, "ines")
+
+
+# ---------------------------------------------------------------- wear, inspection, pace
+
+
+@pytest.mark.parametrize(
+    ("product", "own", "factor"),
+    [
+        ("herbicide", {}, 1.0),
+        ("Lime slurry", {}, 1.5),
+        ("micronutrients", {}, 1.5),
+        ("sublime", {}, 1.0),
+        ("lime", {"lime": 1.0}, 1.0),
+        ("copper mix", {"copper": 2.0}, 2.0),
+        ("copper and sulfur", {"copper": 2.0, "sulfur": 3.0}, 3.0),
+    ],
+)
+def test_abrasive_products_weigh_more_and_the_fleet_has_the_last_word(product, own, factor):
+    assert wear_factor(product, own) == factor
+
+
+def test_both_numbers_are_kept(book: Any) -> None:
+    book.add("sprayed", 0, hours=4.0, product="lime")
+    book.add("sprayed", 24, hours=6.0, product="herbicide")
+    found = book.fold(30).hours
+    assert found.by_side["front"] == pytest.approx(10.0)
+    assert found.weighted_by_side["front"] == pytest.approx(4.0 * 1.5 + 6.0)
+
+
+def test_a_counter_is_weighed_by_the_products_written_down_between(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0)
+    book.add("sprayed", 10, hours=2.0, product="lime", sides=BOTH)
+    book.add("hours_read", 20, counter_h=110.0)
+    assert book.fold(30).hours.weighted_by_side["front"] == pytest.approx(100.0 + 2 * 1.5 + 8)
+
+
+def test_a_job_without_hours_takes_what_is_left_of_the_counter(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0)
+    book.add("sprayed", 10, hours=2.0, product="herbicide")
+    book.add("sprayed", 15, product="lime")
+    book.add("hours_read", 20, counter_h=110.0)
+    assert book.fold(30).hours.weighted_by_side["front"] == pytest.approx(100.0 + 2 + 8 * 1.5)
+
+
+def test_an_inspection_counts_from_where_the_counter_stood_then(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=700.0)
+    book.add("inspected", 24)
+    book.add("hours_read", 48, counter_h=720.0)
+    found = book.fold(60).hours
+    assert found.since_inspection["front"] == pytest.approx(10.0)
+    assert found.by_side["front"] == pytest.approx(720.0)
+
+
+def test_never_inspected_counts_all_it_ever_ran(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=700.0)
+    assert book.fold(1).hours.since_inspection["front"] == 700.0
+
+
+def test_one_position_looked_at_is_no_inspection_of_the_machine(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=700.0)
+    book.add("inspected", 24, position=7)
+    assert book.fold(60).hours.inspected_at is None
+
+
+def test_an_inspection_that_somebody_else_took_back_does_not_count(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=700.0)
+    looked = book.add("inspected", 24)
+    book.add("voided", 40, entry=looked.id, by="tomas")
+    assert book.fold(60).hours.inspected_at is None
+
+
+def test_the_pace_is_that_of_the_last_four_weeks(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0)
+    book.add("hours_read", 24 * 100, counter_h=200.0)
+    book.add("hours_read", 24 * 128, counter_h=340.0)
+    assert book.fold(24 * 130).hours.a_day == pytest.approx(5.0)
+
+
+def test_a_first_day_does_not_stand_for_every_day(book: Any) -> None:
+    book.add("sprayed", 0, hours=7.0)
+    assert book.fold(1).hours.a_day == pytest.approx(1.0)
