@@ -38,8 +38,9 @@ def build_fleet(draft: FleetDraft) -> Fleet:
         **_given(
             table,
             "day_mail_at", "night_at", "work_ends_at", "work_starts_at", "threshold_tonight", "threshold_ahead",
-            "pockets_harm_c",
+            "pockets_harm_c", "inspect_every_h",
         ),
+        wear=MappingProxyType(dict(table.wear)),
     )  # fmt: skip
 
 
@@ -122,6 +123,8 @@ def _machine(table: MachineTable, fleet: str) -> Machine:
         rinse_tank_l=_known(in_metric(table, "rinse_tank_l")),
         nozzle_size=table.nozzle_size,
         nozzle_pressure_kpa=_known(in_metric(table, "nozzle_pressure_kpa")),
+        iso_device=table.iso_device,
+        iso_sides=MappingProxyType(dict(table.iso_sides)),
         figures=MappingProxyType({part: PartFigures(**dict(figures)) for part, figures in table.figures.items()}),
         **_given(table, "shift_end", "protect_min", "last_use_on", "winter_place"),
     )

@@ -25,6 +25,7 @@ def check_between(drafts: Sequence[FleetDraft]) -> Iterator[Fault]:
     yield from _duplicates("id", "person", [person for draft in drafts for person in draft.people])
     yield from _duplicates("id", "machine", [machine for draft in drafts for machine in draft.machines])
     yield from _duplicates("serial", "machine", [machine for draft in drafts for machine in draft.machines])
+    yield from _duplicates("iso_device", "machine", [machine for draft in drafts for machine in draft.machines])
     for draft in drafts:
         yield from _duplicates("name", "machine", draft.machines)
         yield from _references(draft)
@@ -49,7 +50,7 @@ def _duplicates(key: str, kind: str, tables: TableList) -> Iterator[Fault]:
             line = first.document.line_of((*first.path, key))
             where = first.document.name if line is None else f"{first.document.name}:{line}"
             problem = f"is the {key} of another {kind} ({where})."
-            article = "an" if key == "id" else "a"
+            article = "an" if key[0] == "i" else "a"
             fix = f"Give this {kind} {article} {key} of its own; two are never merged."
             yield table.fault((key,), word, problem, fix)
 

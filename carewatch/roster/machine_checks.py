@@ -22,7 +22,8 @@ def check_machine(machine: Written[MachineTable]) -> Iterator[Fault]:
     sides = _sides(machine)
     yield from machine.twice("sides")
     yield from machine.twice("plumbing")
-    yield from _labels(machine, sides)
+    yield from _of_sides(machine, "side_labels", sides)
+    yield from _of_sides(machine, "iso_sides", sides)
     yield from _figures(machine, sides)
     if machine.table is not None:
         yield from _rinse_tank(machine, machine.table)
@@ -35,11 +36,11 @@ def _sides(machine: Written[MachineTable]) -> list[str]:
     return written or ["front", "rear"]
 
 
-def _labels(machine: Written[MachineTable], sides: list[str]) -> Iterator[Fault]:
-    labels = machine.raw.get("side_labels")
-    for side, label in labels.items() if isinstance(labels, dict) else ():
+def _of_sides(machine: Written[MachineTable], key: str, sides: list[str]) -> Iterator[Fault]:
+    told = machine.raw.get(key)
+    for side, word in told.items() if isinstance(told, dict) else ():
         if side not in sides:
-            yield machine.fault(("side_labels", side), label, "is no side of this machine.", advice(side, sides))
+            yield machine.fault((key, side), word, "is no side of this machine.", advice(side, sides))
 
 
 def _figures(machine: Written[MachineTable], sides: list[str]) -> Iterator[Fault]:

@@ -20,6 +20,7 @@ DECIMALS = {
 WHOLE_NUMBERS = {"protect_min"}
 LISTS = {"operators", "sides", "plumbing"}
 YES_NO = {"held_is_measured"}
+OF_SIDES = {"side_labels", "iso_sides"}
 YES_NO_WORDS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -85,7 +86,7 @@ def _is_known(key: str) -> bool:
     if first == "figures":
         part, _, figure = rest.rpartition(".")
         return bool(part) and figure in FiguresTable.model_fields
-    return first in MachineTable.model_fields and (bool(rest) == (first == "side_labels"))
+    return first in MachineTable.model_fields and (bool(rest) == (first in OF_SIDES))
 
 
 def _column_fault(name: str, key: str, problem: str, fix: str) -> Fault:

@@ -158,7 +158,8 @@ class PartFigures:
 class Machine:
     """A sprayer and its plumbing. `sections` holds the number of positions of each boom section, left to right.
 
-    `winter_place` is a place of the home site, or `site/place`; `serial` the number on its plate.
+    `winter_place` is a place of the home site, or `site/place`; `serial` the number on its plate. `iso_device`: serial
+    number, name or designator of its device in task files (ISO 11783-10); `iso_sides`: side -> its element in there.
     """
 
     id: str
@@ -182,6 +183,8 @@ class Machine:
     last_use_on: date | None = None
     winter_place: str | None = None
     serial: str | None = None
+    iso_device: str | None = None
+    iso_sides: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     figures: Mapping[str, PartFigures] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
@@ -220,6 +223,8 @@ class Fleet:
     threshold_tonight: float = 0.10
     threshold_ahead: float = 0.25
     pockets_harm_c: float = 3.0
+    inspect_every_h: float = 750.0  # spray hours; common practice, no published source
+    wear: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))  # word in a product -> its weight
     sites: tuple[Site, ...]
     people: tuple[Person, ...]
     machines: tuple[Machine, ...]

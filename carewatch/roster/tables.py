@@ -61,6 +61,8 @@ class FleetTable(Table):
     threshold_tonight: float | None = Field(default=None, ge=0.01, le=0.5)
     threshold_ahead: float | None = Field(default=None, ge=0.01, le=0.5)
     pockets_harm_c: float | None = Field(default=None, ge=0, le=10)
+    inspect_every_h: float | None = Field(default=None, ge=50, le=5000)
+    wear: dict[Name, Annotated[float, Field(ge=1, le=5)]] = Field(default={}, max_length=100)
     machines_csv: str | None = Field(default=None, examples=["machines.csv"])
 
 
@@ -163,6 +165,8 @@ class MachineTable(Table):
     protect_min: int | None = Field(default=None, ge=5, le=480)
     last_use_on: LocalDate | None = None
     winter_place: str | None = None
+    iso_device: Name | None = None
+    iso_sides: dict[str, Name] = {}
     figures: dict[str, FiguresTable] = {}
 
 

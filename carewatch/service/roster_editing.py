@@ -37,7 +37,7 @@ class Kind(StrEnum):
 
 MODELS: Mapping[Kind, type[Table]] = {Kind.PERSON: PersonTable, Kind.MACHINE: MachineTable, Kind.SITE: SiteTable}
 MAY_BE_NEW = frozenset({Kind.PERSON, Kind.MACHINE})  # a site needs its places, which are written in the file
-IN_THE_FILE = frozenset({"place", "absence", "figures", "side_labels"})
+IN_THE_FILE = frozenset({"place", "absence", "figures", "side_labels", "iso_sides"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

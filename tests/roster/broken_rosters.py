@@ -394,6 +394,18 @@ CASES: dict[str, Broken] = {
         old="sections = [12, 12, 12, 12, 12, 12]", new="sections = [6, 6]", at="sections = [6, 6]",
         field="machine[1].sections", says=("one every 3.00 m",), is_warning=True,
     ),
+    "device of a side there is not": Broken(
+        old="held_l = 115", new='held_l = 115\niso_sides = { middle = "1" }', at='iso_sides = { middle = "1" }',
+        field="machine[1].iso_sides.middle", says=("is no side of this machine", "front"),
+    ),
+    "hours that weigh less than hours": Broken(
+        old='zone = "America/Chicago"\n', new='zone = "America/Chicago"\nwear = { lime = 0.5 }\n',
+        at="wear = { lime = 0.5 }", field="fleet.wear.lime", says=("is out of range",),
+    ),
+    "inspections that never come": Broken(
+        old='zone = "America/Chicago"\n', new='zone = "America/Chicago"\ninspect_every_h = 90000\n',
+        at="inspect_every_h = 90000", field="fleet.inspect_every_h", says=("from 50 up to 5000",),
+    ),
     "machine nobody operates": Broken(
         old='operators = ["tom"]\n', new="", at="[[machine]]", field="machine[1].operators",
         says=("nobody gets the evening message",), is_warning=True,
