@@ -24,10 +24,10 @@ class Operations:
     fused: float
 
 
-# counted in carewatch/freeze/kernel_numba.py: what a column needs in a step (_dry_exchange, _step, _settle) and at a
-# mark (_work_out_mark; an exponential is 16, a logarithm 10 and a division); loads, stores and selections not counted
+# counted by hand in carewatch/freeze/kernel_numba.py: what a column needs in a step (_dry_exchange, _step, _settle) and
+# at a mark (_work_out_mark; an exponential is 9 or 14, a logarithm 10 and a division), without loads and selections
 A_STEP = Operations(root=5, division=3, fused=75)
-A_MARK = Operations(root=9, division=9, fused=160)
+A_MARK = Operations(root=8, division=4, fused=130)
 
 
 def rates() -> Operations:
