@@ -19,6 +19,8 @@ from carewatch.roster.model import (
     Site,
     UnitSystem,
 )
+from carewatch.roster.part_tables import PartTable, RevisionTable
+from carewatch.roster.parts import Part, Revision
 from carewatch.roster.tables import MachineTable, PersonTable, PlaceTable, SiteTable, Table, in_metric
 
 Some = TypeVar("Some")
@@ -35,6 +37,10 @@ def build_fleet(draft: FleetDraft) -> Fleet:
         sites=tuple(_site(_sound(site.table)) for site in draft.sites),
         people=tuple(_person(_sound(person.table), table.id, table.units) for person in draft.people),
         machines=tuple(_machine(_sound(machine.table), table.id) for machine in draft.machines),
+        parts=tuple(_part(_sound(part.table)) for part in draft.parts),
+        revisions=tuple(_revision(_sound(revision.table)) for revision in draft.revisions),
+        currency=table.currency,
+        seen_by=tuple(table.seen_by),
         **_given(
             table,
             "day_mail_at", "night_at", "work_ends_at", "work_starts_at", "threshold_tonight", "threshold_ahead",
@@ -136,3 +142,34 @@ def _plumbing(table: MachineTable) -> tuple[str, ...]:
         return tuple(table.plumbing)
     has_rinse_tank = _known(in_metric(table, "rinse_tank_l")) > 0
     return tuple(part for part in PLUMBING_PARTS if part != "rinse_tank" or has_rinse_tank)
+
+
+def _part(table: PartTable) -> Part:
+    return Part(
+        id=table.id,
+        name=table.name,
+        replaces=frozenset(table.replaces),
+        sides=tuple(table.sides),
+        number=table.number,
+        price=table.price,
+        pack_of=table.pack_of,
+        is_sold=table.is_sold,
+        min_stock=table.min_stock,
+        min_stock_of=MappingProxyType(dict(table.min_stock_of)),
+        comes_with=tuple(table.comes_with),
+    )
+
+
+def _revision(table: RevisionTable) -> Revision:
+    return Revision(
+        id=table.id,
+        name=table.name,
+        of=table.of,
+        tell_apart=table.tell_apart,
+        retrofit=table.retrofit,
+        machines=tuple(table.machines),
+        sides=tuple(table.sides),
+        part=table.part,
+        paid_by=table.paid_by,
+        paid_until=table.paid_until,
+    )

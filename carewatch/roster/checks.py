@@ -10,6 +10,7 @@ from carewatch.errors import Fault
 from carewatch.roster.document import Path, advice
 from carewatch.roster.drafts import FleetDraft, Written
 from carewatch.roster.model import Fleet
+from carewatch.roster.part_checks import check_parts, check_technicians
 from carewatch.roster.reach_checks import check_reach
 from carewatch.roster.tables import FleetTable, SiteTable, Table
 from carewatch.roster.zones import Agreement, installed_finder, mistake_in_coordinates, zone_agreement
@@ -26,8 +27,13 @@ def check_between(drafts: Sequence[FleetDraft]) -> Iterator[Fault]:
     yield from _duplicates("id", "machine", [machine for draft in drafts for machine in draft.machines])
     yield from _duplicates("serial", "machine", [machine for draft in drafts for machine in draft.machines])
     yield from _duplicates("iso_device", "machine", [machine for draft in drafts for machine in draft.machines])
+    yield from check_technicians(drafts)
     for draft in drafts:
         yield from _duplicates("name", "machine", draft.machines)
+        yield from _duplicates("id", "part", draft.parts)
+        yield from _duplicates("name", "part", draft.parts)
+        yield from _duplicates("id", "revision", draft.revisions)
+        yield from check_parts(draft)
         yield from _references(draft)
         yield from check_reach(draft)
         yield from _hours(draft.fleet)

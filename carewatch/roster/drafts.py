@@ -12,9 +12,10 @@ from carewatch.errors import Fault
 from carewatch.roster.complaints import faults_of
 from carewatch.roster.document import ABSENT, Document, Path, advice, nearest
 from carewatch.roster.machine_rows import Row
+from carewatch.roster.part_tables import PartTable, RevisionTable
 from carewatch.roster.tables import EITHER_UNIT, MAY_BE_MISSING, FleetTable, MachineTable, PersonTable, SiteTable, Table
 
-KINDS = ("site", "person", "machine")
+KINDS = ("site", "person", "machine", "part", "revision")
 AnyTable = TypeVar("AnyTable", bound=Table, covariant=True)
 
 
@@ -68,6 +69,8 @@ class FleetDraft:
     sites: list[Written[SiteTable]] = field(default_factory=list)
     people: list[Written[PersonTable]] = field(default_factory=list)
     machines: list[Written[MachineTable]] = field(default_factory=list)
+    parts: list[Written[PartTable]] = field(default_factory=list)
+    revisions: list[Written[RevisionTable]] = field(default_factory=list)
 
 
 def draft_fleet(document: Document, rows: list[Row]) -> tuple[FleetDraft, list[Fault]]:
@@ -80,6 +83,8 @@ def draft_fleet(document: Document, rows: list[Row]) -> tuple[FleetDraft, list[F
         sites=_several(document, "site", SiteTable, faults),
         people=_several(document, "person", PersonTable, faults),
         machines=_several(document, "machine", MachineTable, faults),
+        parts=_several(document, "part", PartTable, faults),
+        revisions=_several(document, "revision", RevisionTable, faults),
     )
     for row in rows:
         path: Path = ("machine", row.number)

@@ -13,6 +13,8 @@ from types import MappingProxyType
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+from carewatch.roster.parts import Part, Revision
+
 VALVE_PREFIX = "valve."
 PLUMBING_PARTS = ("boom_pipe", "hoses", "pump", "meter", "hopper", "tank", "rinse_tank", "hand_wash_tank")
 
@@ -210,7 +212,10 @@ class Machine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """An owner's sites, people and machines, with the hours and thresholds they chose."""
+    """An owner's sites, people and machines, with the hours and thresholds they chose.
+
+    `seen_by`: ids of technicians of other fleets who may see this one. `currency`: that of the prices of `parts`.
+    """
 
     id: str
     name: str
@@ -228,6 +233,10 @@ class Fleet:
     sites: tuple[Site, ...]
     people: tuple[Person, ...]
     machines: tuple[Machine, ...]
+    parts: tuple[Part, ...] = ()
+    revisions: tuple[Revision, ...] = ()
+    currency: str | None = None
+    seen_by: tuple[str, ...] = ()
 
     @property
     def tz(self) -> ZoneInfo:

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from carewatch.roster.model import PlaceKind, Role, UnitSystem
 from carewatch.roster.words import (
+    Currency,
     Email,
     Id,
     Ids,
@@ -63,6 +64,8 @@ class FleetTable(Table):
     pockets_harm_c: float | None = Field(default=None, ge=0, le=10)
     inspect_every_h: float | None = Field(default=None, ge=50, le=5000)
     wear: dict[Name, Annotated[float, Field(ge=1, le=5)]] = Field(default={}, max_length=100)
+    currency: Currency | None = Field(default=None, examples=["USD"])
+    seen_by: Ids = []
     machines_csv: str | None = Field(default=None, examples=["machines.csv"])
 
 

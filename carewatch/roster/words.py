@@ -18,6 +18,7 @@ from carewatch.roster.document import advice, nearest, shown
 from carewatch.roster.model import PLUMBING_PARTS, TimeSpan
 
 NAME_LENGTH = 80  # chosen: longer names break subjects and tables
+SENTENCE_LENGTH = 200  # chosen: what fits on a few lines of a phone
 ID_LENGTH = 40  # chosen: ids stand in addresses of pages, file names and Message-IDs
 EMAIL_LENGTH = 254  # RFC 5321 4.5.3.1.3: a path is at most 256 octets with its angle brackets
 LOCAL_PART_LENGTH = 64  # RFC 5321 4.5.3.1.1
@@ -63,13 +64,28 @@ def _id(value: object) -> str:
 
 
 def _name(value: object) -> str:
+    return _on_one_line(value, NAME_LENGTH, if_empty="Write the name people use.")
+
+
+def _sentence(value: object) -> str:
+    return _on_one_line(value, SENTENCE_LENGTH, if_empty="Write in a few words what one sees.")
+
+
+def _on_one_line(value: object, longest: int, *, if_empty: str) -> str:
     text = _text(value).strip()
     if not text:
-        refuse("is empty.", "Write the name people use.")
+        refuse("is empty.", if_empty)
     if any(unicodedata.category(character) in INVISIBLE for character in text):
-        refuse("holds line breaks or invisible characters.", "Type the name again by hand, on one line.")
-    if len(text) > NAME_LENGTH:
-        refuse(f"is {len(text)} characters long.", f"Use at most {NAME_LENGTH}.")
+        refuse("holds line breaks or invisible characters.", "Type it again by hand, on one line.")
+    if len(text) > longest:
+        refuse(f"is {len(text)} characters long.", f"Use at most {longest}.")
+    return text
+
+
+def _currency(value: object) -> str:
+    text = _text(value)
+    if not re.fullmatch(r"[A-Z]{3}", text):
+        refuse("is no currency.", 'Write its three capital letters (ISO 4217), such as "USD" or "EUR".')
     return text
 
 
@@ -189,6 +205,8 @@ def _as(check: Callable[[Any], object]) -> BeforeValidator:
 
 Id = Annotated[str, _as(_id)]
 Name = Annotated[str, _as(_name)]
+Sentence = Annotated[str, _as(_sentence)]
+Currency = Annotated[str, _as(_currency)]
 Email = Annotated[str, _as(_email)]
 Phone = Annotated[str, _as(_phone)]
 LocalTime = Annotated[time, _as(_local_time)]

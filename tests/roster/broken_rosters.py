@@ -99,6 +99,14 @@ def second(old: str, new: str) -> str:
     return SECOND_MACHINE.replace(old, new, 1)
 
 
+def part(more: str = "") -> str:
+    return f'\n[[part]]\nid = "kit"\nname = "Valve kit"\nreplaces = ["plunger", "seal"]\n{more}\n'
+
+
+def revision(more: str = "") -> str:
+    return f'\n[[revision]]\nid = "seal-2"\nname = "Second"\nof = "seal"\ntell_apart = "green ring"\n{more}\n'
+
+
 CASES: dict[str, Broken] = {
     "two machines with one id": Broken(
         old="", new=second('id = "south"', 'id = "north"'), at='id = "north"', field="machine[2].id",
@@ -405,6 +413,56 @@ CASES: dict[str, Broken] = {
     "inspections that never come": Broken(
         old='zone = "America/Chicago"\n', new='zone = "America/Chicago"\ninspect_every_h = 90000\n',
         at="inspect_every_h = 90000", field="fleet.inspect_every_h", says=("from 50 up to 5000",),
+    ),
+    "part without a currency": Broken(
+        old="", new=part("price = 4.5"), at="[fleet]", field="fleet.currency", says=("parts have prices", "USD"),
+    ),
+    "kind of part there is not": Broken(
+        old="", new=part().replace('["plunger", "seal"]', '["plunjer"]'), at='replaces = ["plunjer"]',
+        field="part[1].replaces[1]", says=("is not known here", 'Did you mean "plunger"?'),
+    ),
+    "part named like another kind": Broken(
+        old="", new=part().replace('id = "kit"', 'id = "seat"'), at='id = "seat"', field="part[1].id",
+        says=("is the word for a kind of part", "plunger, seal", "seat-kit"),
+    ),
+    "spares of a machine there is not": Broken(
+        old="", new=part("min_stock_of = { nord = 3 }"), at="min_stock_of = { nord = 3 }",
+        field="part[1].min_stock_of.nord", says=("is no machine of this fleet", 'Did you mean "north"?'),
+    ),
+    "part for a side there is not": Broken(
+        old="", new=part('sides = ["middle"]'), at='sides = ["middle"]', field="part[1].sides[1]",
+        says=("is no side of any machine here", "front, rear"),
+    ),
+    "part that comes with an unknown revision": Broken(
+        old="", new=part('comes_with = ["seal-9"]') + revision(), at='comes_with = ["seal-9"]',
+        field="part[1].comes_with[1]", says=("is no revision here", 'Did you mean "seal-2"?'),
+    ),
+    "revision nobody can tell apart": Broken(
+        old="", new=revision().replace('tell_apart = "green ring"\n', ""), at="[[revision]]",
+        field="revision[1].tell_apart", says=("is missing",),
+    ),
+    "revision with a part that does not renew it": Broken(
+        old="", new=part().replace('["plunger", "seal"]', '["coil"]') + revision('part = "kit"'), at='part = "kit"',
+        field="revision[1].part", says=("does not renew a seal",),
+    ),
+    "retrofit paid by nobody": Broken(
+        old="", new=revision("paid_until = 2027-03-31"), at="paid_until = 2027-03-31",
+        field="revision[1].paid_until", says=("not who pays", "paid_by"),
+    ),
+    "two parts with one id": Broken(
+        old="", new=part() + part().replace("Valve kit", "Other kit"), at='id = "kit"', field="part[2].id",
+        says=("is the id of another part", "never merged"),
+    ),
+    "price below nothing": Broken(
+        old="", new=part("price = -1"), at="price = -1", field="part[1].price", says=("from 0 up to 100000",),
+    ),
+    "fleet shown to somebody unknown": Broken(
+        old='zone = "America/Chicago"\n', new='zone = "America/Chicago"\nseen_by = ["tim"]\n', at='seen_by = ["tim"]',
+        field="fleet.seen_by[1]", says=("is not the id of a person in any fleet file", 'Did you mean "tom"?'),
+    ),
+    "fleet shown to somebody who is no technician": Broken(
+        old='zone = "America/Chicago"\n', new='zone = "America/Chicago"\nseen_by = ["tom"]\n', at='seen_by = ["tom"]',
+        field="fleet.seen_by[1]", says=("is no technician",),
     ),
     "machine nobody operates": Broken(
         old='operators = ["tom"]\n', new="", at="[[machine]]", field="machine[1].operators",

@@ -7,14 +7,14 @@ from hypothesis import strategies as st
 
 from carewatch.errors import FaultyFiles
 from carewatch.roster.model import Roster
+from carewatch.roster.part_tables import PartTable, RevisionTable
 from carewatch.roster.reading import parse_roster
 from carewatch.roster.tables import FleetTable, MachineTable, PersonTable, PlaceTable, SiteTable
 from tests.roster.broken_rosters import FILE, FLEET
 from tests.roster.test_reading import HEADING, with_csv
 
-KEYS = sorted(
-    {key for table in (FleetTable, SiteTable, PlaceTable, PersonTable, MachineTable) for key in table.model_fields}
-)
+TABLES = (FleetTable, SiteTable, PlaceTable, PersonTable, MachineTable, PartTable, RevisionTable)
+KEYS = sorted({key for table in TABLES for key in table.model_fields})
 VALUES = [
     '""',
     '"x"',
@@ -66,6 +66,9 @@ headings = st.sampled_from(
         "[machine.figures.hoses]",
         "[machine.side_labels]",
         "[other]",
+        "[[part]]",
+        "[[revision]]",
+        "part = 3",
         "site = 3",
         "machine = []",
         "person = [1]",
