@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -33,7 +33,7 @@ def total(pieces) -> float:
 
 def _are_apart(some: tuple[Piece, ...]) -> bool:
     ordered = sorted(some, key=lambda one: one.started_at)
-    return all(one.ended_at <= other.started_at for one, other in zip(ordered, ordered[1:], strict=False))
+    return all(one.ended_at <= other.started_at for one, other in pairwise(ordered))
 
 
 @given(evidence())
@@ -51,7 +51,7 @@ def test_they_are_the_best_of_all_sets_that_do_not_overlap(told):
 @given(evidence().filter(bool))
 @settings(max_examples=60, deadline=None)
 def test_no_way_of_running_agrees_with_all_evidence_in_fewer_hours(told):
-    # The linear program itself: hours x_k >= 0 in each hour of the clock, every span's sum at least what was seen in it.
+    # The linear program itself: hours x >= 0 in each hour of the clock, every span's sum at least what was seen there.
     ends = [(round((one.started_at - START) / timedelta(hours=1)), one) for one in told]
     least = np.zeros((len(told), 48))
     for row, (first, one) in enumerate(ends):
