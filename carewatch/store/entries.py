@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
 from typing import Any, get_args
@@ -14,6 +15,7 @@ from carewatch.logbook.entries import Channel, Detail, Entry, EntryKind
 from carewatch.store.dialect import insert_new
 from carewatch.store.tables import entry as table
 
+IDS_AT_ONCE = 500  # chosen: well under every limit on parameters
 _DETAIL_BY_NAME = {detail.__name__: detail for detail in get_args(Detail)}
 
 
@@ -45,6 +47,15 @@ def any_with_stem(rx: Connection, stem: str) -> bool:
     """Whether there is an entry whose id begins like that."""
     begins_alike = table.c.id.startswith(stem, autoescape=True)
     return rx.execute(select(table.c.id).where(begins_alike).limit(1)).first() is not None
+
+
+def known_ids(rx: Connection, ids: Sequence[str]) -> frozenset[str]:
+    """Those of some ids that are in the logbook."""
+    found: set[str] = set()
+    for start in range(0, len(ids), IDS_AT_ONCE):
+        some = table.c.id.in_(ids[start : start + IDS_AT_ONCE])
+        found.update(rx.execute(select(table.c.id).where(some)).scalars().all())
+    return frozenset(found)
 
 
 def count(rx: Connection) -> int:
