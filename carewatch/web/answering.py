@@ -14,7 +14,8 @@ from carewatch.errors import BadInput
 from carewatch.service.answer_pages import Page, Tap, page_of_machine, page_of_notice, take, undo
 from carewatch.web.context import here
 from carewatch.web.render import gone, message, page
-from carewatch.web.views import answer_views, kept_words, reader_for
+from carewatch.web.views.answers import answer_views, kept_words
+from carewatch.web.views.words import reader_for
 
 router = APIRouter()
 TAP_LETTERS = 40

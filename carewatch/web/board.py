@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse
 from carewatch.service.access import notice_lines
 from carewatch.web.context import Signed, here
 from carewatch.web.render import message, page
-from carewatch.web.views import board_of, notice_rows
+from carewatch.web.views.board import board_of, notice_rows
 
 router = APIRouter()
 

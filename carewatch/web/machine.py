@@ -24,18 +24,8 @@ from carewatch.service.page_entries import entry_of_form, fields_of, link_of_mac
 from carewatch.web.context import Signed, here, viewer
 from carewatch.web.picture import machine_picture
 from carewatch.web.render import message, page
-from carewatch.web.views import (
-    duty_words,
-    hour_rows,
-    log_lines,
-    night_picture,
-    night_rows,
-    open_duties,
-    part_name,
-    part_views,
-    reader_for,
-    who_words,
-)
+from carewatch.web.views.machine import hour_rows, log_lines, night_picture, night_rows, part_views
+from carewatch.web.views.words import duty_words, open_duties, part_name, reader_for, who_words
 
 router = APIRouter()
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from html import escape
 
-from carewatch.web.views import PartView
+from carewatch.web.views.machine import PartView
 
 WIDE, HIGH = 720, 250
 SHADES: Mapping[str, str] = {"full": "is-full", "pockets": "is-pockets", "dry": "is-dry"}

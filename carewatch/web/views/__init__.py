@@ -1,0 +1,1 @@
+"""Facts as the words a page shows. Templates only place them."""
