@@ -173,9 +173,15 @@ def _types(kind: str) -> dict[str, str]:
 
 def _list_kinds() -> None:
     from carewatch.logbook.entries import EntryKind
-    from carewatch.logbook.kinds import DETAIL_TYPES, HELP
+    from carewatch.logbook.findings import FindingKind
+    from carewatch.logbook.kinds import DETAIL_TYPES, HELP, choices_of
 
     for kind in EntryKind:
-        named = [f"{one.name}{'*' if one.default is MISSING else ''}" for one in fields(DETAIL_TYPES[kind])]
+        named = []
+        for one in fields(DETAIL_TYPES[kind]):
+            words = f" ({'|'.join(choices_of(kind, one.name))})" if choices_of(kind, one.name) else ""
+            named.append(f"{one.name}{'*' if one.default is MISSING else ''}{words}")
         click.echo(f"{kind.value:20} {HELP[kind]} Fields: {', '.join(named) or 'none'}.")
     click.echo("A field with * must be given.")
+    click.echo("Positions and sections may be spans: positions=1-12,17.")
+    click.echo(f"Findings: {', '.join(kind.value for kind in FindingKind)}.")

@@ -7,6 +7,16 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
+from carewatch.logbook.care import (
+    ConnectorsChecked,
+    Damaged,
+    Inspected,
+    PartReplaced,
+    Restocked,
+    RevisionFitted,
+    Symptom,
+)
+
 
 class Channel(StrEnum):
     """The way an entry came in."""
@@ -123,6 +133,7 @@ class Opened:
     """A nozzle body was opened."""
 
     position: int
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,7 +205,8 @@ class Remark:
 
 Detail = (
     Sprayed | Filled | Rinsed | BlownOut | Drained | AntifreezeRun | StrengthMeasured | Moved | HeatChanged | HoursRead
-    | Opened | AirMeasured | Thawed | Assigned | Promised | RiskAccepted | Declined | NotUsed | Voided | Remark
+    | Opened | ConnectorsChecked | Damaged | Symptom | Inspected | PartReplaced | RevisionFitted | Restocked
+    | AirMeasured | Thawed | Assigned | Promised | RiskAccepted | Declined | NotUsed | Voided | Remark
 )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
+from carewatch.logbook import coverage
 from carewatch.logbook.counters import (
     CounterBreak,
     Key,
@@ -19,8 +20,7 @@ from carewatch.logbook.counters import (
     readings_in,
     written_in,
 )
-from carewatch.logbook.entries import Entry, EntryKind, Remark
-from carewatch.logbook.order import effective_at
+from carewatch.logbook.entries import Entry
 from carewatch.logbook.pieces import Piece, added_up, fewest_hours, spell
 from carewatch.logbook.wear import Job, wear_factor, weight_of
 from carewatch.roster.model import Fleet, Machine
@@ -109,8 +109,7 @@ def spray_hours(
     sides = {side: _side(side, readings, written, fleet) for side in machine.side_keys}
     chosen = [piece for side in sides.values() for piece, _ in side.pieces]
     known_until = max((piece.ended_at for piece in chosen), default=None)
-    inspections = [effective_at(one) for one in (entries if sure is None else sure) if is_inspection(one)]
-    inspected_at = max(inspections, default=None)
+    inspected_at = coverage.inspected_at(machine, entries if sure is None else sure)
     return SprayHours(
         by_side=_frozen({key: side.hours() for key, side in sides.items()}),
         weighted_by_side=_frozen({key: side.weighted() for key, side in sides.items()}),
@@ -124,13 +123,6 @@ def spray_hours(
         has_estimates=any(piece.is_estimate for piece in chosen),
         breaks=breaks_in(readings),
     )
-
-
-def is_inspection(entry: Entry) -> bool:
-    """Whether the machine was inspected as a whole; one position alone leaves the rest as it was."""
-    if entry.kind is not EntryKind.INSPECTED:
-        return False
-    return not isinstance(entry.detail, Remark) or entry.detail.position is None
 
 
 def _side(side: str, readings: Mapping[Key, list[Reading]], written: Sequence[Written], fleet: Fleet) -> _Side:

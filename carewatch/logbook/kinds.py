@@ -3,8 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from enum import StrEnum
+from functools import cache
 from types import MappingProxyType
+from typing import Literal, get_args, get_origin, get_type_hints
 
+from carewatch.logbook.care import (
+    ConnectorsChecked,
+    Damaged,
+    Inspected,
+    PartReplaced,
+    Restocked,
+    RevisionFitted,
+    Symptom,
+)
 from carewatch.logbook.entries import (
     AirMeasured,
     AntifreezeRun,
@@ -42,13 +54,13 @@ DETAIL_TYPES: Mapping[EntryKind, type] = MappingProxyType(
         EntryKind.HEAT_CHANGED: HeatChanged,
         EntryKind.HOURS_READ: HoursRead,
         EntryKind.OPENED: Opened,
-        EntryKind.CONNECTORS_CHECKED: Remark,
-        EntryKind.DAMAGED: Remark,
-        EntryKind.SYMPTOM: Remark,
-        EntryKind.INSPECTED: Remark,
-        EntryKind.PART_REPLACED: Remark,
-        EntryKind.REVISION_FITTED: Remark,
-        EntryKind.RESTOCKED: Remark,
+        EntryKind.CONNECTORS_CHECKED: ConnectorsChecked,
+        EntryKind.DAMAGED: Damaged,
+        EntryKind.SYMPTOM: Symptom,
+        EntryKind.INSPECTED: Inspected,
+        EntryKind.PART_REPLACED: PartReplaced,
+        EntryKind.REVISION_FITTED: RevisionFitted,
+        EntryKind.RESTOCKED: Restocked,
         EntryKind.STEP_DONE: Remark,
         EntryKind.SIGNED: Remark,
         EntryKind.THAWED: Thawed,
@@ -80,13 +92,19 @@ HELP: Mapping[EntryKind, str] = MappingProxyType(
         EntryKind.HEAT_CHANGED: "The heat of the shop it stands in is on (confirmed) or off.",
         EntryKind.HOURS_READ: "Reading of the spray-hour counter, for one side or for all.",
         EntryKind.OPENED: "A nozzle body was opened; its connectors are to be dried before the next start.",
-        EntryKind.CONNECTORS_CHECKED: "Connectors of a position are dry and greased.",
-        EntryKind.DAMAGED: "Something was struck or torn off.",
-        EntryKind.SYMPTOM: "A drip, leak, blockage, missing pulse or electrical fault was seen.",
-        EntryKind.INSPECTED: "Positions were inspected, with what was found.",
-        EntryKind.PART_REPLACED: "A part of a position was replaced.",
-        EntryKind.REVISION_FITTED: "A newer revision of a part was fitted.",
-        EntryKind.RESTOCKED: "Spare parts were put on the shelf.",
+        EntryKind.CONNECTORS_CHECKED: "Connectors of these positions are dry, clean and thinly greased; no leak.",
+        EntryKind.DAMAGED: "Something was struck, torn off or frozen, at these positions or sections.",
+        EntryKind.SYMPTOM: (
+            "A drip, leak, blockage, missing pulse, electrical fault or the machine's own message was seen, where."
+        ),
+        EntryKind.INSPECTED: (
+            "Sections or positions are fine on these sides, except the findings: 14 front seat_worn, 17 turret_broken."
+        ),
+        EntryKind.PART_REPLACED: (
+            "A part (id of the parts list, or a kind such as seal or body) was renewed there; counts the spares down."
+        ),
+        EntryKind.REVISION_FITTED: "A revision of the fleet's list is in these positions now.",
+        EntryKind.RESTOCKED: "Spares were put on the shelf of this machine; is_count: so many lie there in all.",
         EntryKind.STEP_DONE: "A step of a checklist was done.",
         EntryKind.SIGNED: "A checklist was signed.",
         EntryKind.THAWED: "Thawed and checked in the morning; says whether anything was frozen.",
@@ -104,3 +122,12 @@ HELP: Mapping[EntryKind, str] = MappingProxyType(
         EntryKind.VOIDED: "An earlier entry is void; lowers the risk only from its author within an hour or a manager.",
     }
 )
+
+
+@cache
+def choices_of(kind: EntryKind, field: str) -> tuple[str, ...]:
+    """The words a field may hold where only a few will do; empty: anything of its type."""
+    hint = get_type_hints(DETAIL_TYPES[kind]).get(field)
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return tuple(member.value for member in hint)
+    return tuple(map(str, get_args(hint))) if get_origin(hint) is Literal else ()

@@ -6,18 +6,33 @@ from collections.abc import Mapping
 from dataclasses import MISSING, fields
 from datetime import UTC, datetime
 from functools import cache
-from typing import Annotated, Any, Literal, get_type_hints
+from typing import Annotated, Any, Literal, get_args, get_type_hints
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, WithJsonSchema, create_model
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    WithJsonSchema,
+    create_model,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from carewatch.logbook.antifreeze import COLDEST_READING_C
+from carewatch.logbook.care import CareDetail
 from carewatch.logbook.entries import Channel, EntryKind
+from carewatch.logbook.findings import HOW_TO_WRITE, Decision, Finding, FindingKind, finding_from_text
 from carewatch.logbook.kinds import DETAIL_TYPES, HELP
 
 FIRST_YEAR, LAST_YEAR = 2000, 2100  # chosen: outside of these a date is a slip
 LONGEST_TEXT = 4000
 LONGEST_WORD = 200
+MOST_NUMBERS = 2000  # chosen: more positions than any boom has
+MOST_FINDINGS = 500
+LONGEST_SHOWN = 40
 
 
 def _instant(value: object) -> datetime:
@@ -67,6 +82,44 @@ def _burst_rating(value: object) -> object:
     return value
 
 
+def _numbers(value: object) -> object:
+    """Positions or sections: 14, "14", "1-12" or a list of these."""
+    told = value if isinstance(value, list | tuple) else [value]
+    found: list[object] = []
+    for one in told:
+        first, dash, last = one.partition("-") if isinstance(one, str) else ("", "", "")
+        if dash and _is_count(first) and _is_count(last) and int(first) <= int(last) < int(first) + MOST_NUMBERS:
+            found.extend(range(int(first), int(last) + 1))
+        elif isinstance(one, str) and _is_count(one):
+            found.append(int(one))
+        elif isinstance(one, str):
+            raise _refused(f"holds {one[:LONGEST_SHOWN]!r}, which is no number.", "Write 14, or a span such as 12-20.")
+        else:
+            found.append(one)
+    return sorted(set(found)) if all(type(one) is int for one in found) else found  # type: ignore[type-var]
+
+
+def _is_count(text: str) -> bool:
+    return text.strip().isascii() and text.strip().isdigit() and len(text.strip()) < 6
+
+
+def _findings(value: object) -> object:
+    if isinstance(value, str):
+        return [part for part in (one.strip() for one in value.replace(";", ",").split(",")) if part]
+    return [value] if isinstance(value, dict) else value
+
+
+def _finding(value: object) -> object:
+    """A finding from its one line, or from an object with position, what and, where there is one, the side."""
+    if not isinstance(value, str):
+        return value
+    try:
+        return finding_from_text(_clean(value))
+    except ValueError as trouble:
+        problem, _, fix = str(trouble).partition(". ")
+        raise _refused(f"{problem}.", fix or HOW_TO_WRITE) from None
+
+
 def _refused(problem: str, fix: str) -> PydanticCustomError:
     return PydanticCustomError("carewatch", "{problem} {fix}", {"problem": problem, "fix": fix})
 
@@ -80,6 +133,34 @@ Words = Annotated[tuple[Word, ...], Field(min_length=1, max_length=20), BeforeVa
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Count = Annotated[int, Strict(), Field(ge=1, le=10_000)]
 
+Numbers = Annotated[tuple[Count, ...], Field(min_length=1, max_length=MOST_NUMBERS), BeforeValidator(_numbers)]
+
+
+class FindingLine(BaseModel):
+    """One thing found at one position; may also be written in one line: 14 front seat_worn."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, from_attributes=True)
+
+    position: Count
+    what: FindingKind
+    side: Word | None = None
+    is_slight: Annotated[bool, Strict()] = False
+    decision: Decision | None = None
+
+    def found(self) -> Finding:
+        """The value everything else works with."""
+        return Finding(
+            position=self.position, what=self.what, side=self.side, is_slight=self.is_slight, decision=self.decision
+        )  # fmt: skip
+
+
+OneFinding = Annotated[
+    FindingLine,
+    BeforeValidator(_finding, json_schema_input_type=FindingLine | str),
+    AfterValidator(FindingLine.found),
+]
+Findings = Annotated[tuple[OneFinding, ...], Field(max_length=MOST_FINDINGS), BeforeValidator(_findings)]
+
 _TYPES: Mapping[Any, Any] = {
     str: Word,
     bool: Annotated[bool, Strict()],
@@ -87,6 +168,8 @@ _TYPES: Mapping[Any, Any] = {
     datetime: Instant,
     tuple[str, ...]: Words,
     tuple[str, ...] | None: Words | None,
+    tuple[int, ...] | None: Numbers | None,
+    tuple[Finding, ...]: Findings,
     float | None: Number | None,
     int | None: Count | None,
     bool | None: Annotated[bool, Strict()] | None,
@@ -101,6 +184,8 @@ _STRENGTH = Annotated[
 _FIRST_ICE = Annotated[
     float, Strict(), BeforeValidator(_burst_rating), Field(ge=COLDEST_READING_C, le=0.0, allow_inf_nan=False)
 ]  # fmt: skip
+_QUANTITY = Annotated[int, Strict(), Field(ge=0, le=10_000)]
+_COST = Annotated[float, Strict(), Field(ge=0.0, le=1_000_000.0, allow_inf_nan=False)]
 _AIR = Annotated[float, Strict(), Field(ge=-90.0, le=60.0, allow_inf_nan=False)]
 _HOURS = Annotated[float, Strict(), Field(ge=0.0, le=48.0, allow_inf_nan=False)]
 
@@ -111,6 +196,8 @@ _BY_NAME: Mapping[str, Any] = {
     "strength_vol_pct": _STRENGTH | None,
     "first_ice_c": _FIRST_ICE | None,
     "air_c": _AIR,
+    "quantity": _QUANTITY | None,
+    "cost": _COST | None,
     "instrument": Text,
     "reason": Text,
     "text": Text,
@@ -131,6 +218,19 @@ class Line(BaseModel):
     channel: Channel = Channel.FILE
 
 
+class CareLine(Line):
+    """A line about nozzle bodies: one place may be written in the singular, as it was before there were several."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_of_several(cls, told: Any) -> Any:  # noqa: ANN401 - whatever was sent
+        for one in ("position", "section", "side"):
+            several = f"{one}s"
+            if isinstance(told, dict) and one in told and several in cls.model_fields and several not in told:
+                told = {key: value for key, value in told.items() if key != one} | {several: told[one]}
+        return told
+
+
 @cache
 def line_model(kind: EntryKind) -> type[Line]:
     """The model of a line of one kind."""
@@ -140,7 +240,8 @@ def line_model(kind: EntryKind) -> type[Line]:
     for column in fields(detail):
         default = ... if column.default is MISSING else column.default
         columns[column.name] = (_type_of(column.name, hints[column.name]), default)
-    return create_model(f"{kind.value}_line", __base__=Line, __doc__=HELP[kind], **columns)
+    base = CareLine if detail in get_args(CareDetail) else Line
+    return create_model(f"{kind.value}_line", __base__=base, __doc__=HELP[kind], **columns)
 
 
 def _type_of(name: str, hint: Any) -> Any:  # noqa: ANN401 - a type, which has no narrower name

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
+from enum import StrEnum
 from typing import Any
 from uuid import UUID, uuid5
 
 from pydantic import BaseModel, ValidationError
 
 from carewatch.errors import BadInput, Fault, FaultyFiles
+from carewatch.logbook.care_checks import Misfit, empty_details, misfits
 from carewatch.logbook.entries import (
     AntifreezeRun,
     Assigned,
@@ -201,7 +203,7 @@ def _detail_faults(entry: Entry, file: str, number: int | None) -> list[Fault]:
     if isinstance(detail, StrengthMeasured) and detail.first_ice_c is None and detail.strength_vol_pct is None:
         fix = "Write first_ice_c (°C, as read) or strength_vol_pct (0 to 100)."
         return [_fault(file, number, "first_ice_c", "", "and strength_vol_pct are both missing.", fix)]
-    return []
+    return [_fault_of(misfit, file, number) for misfit in empty_details(detail)]
 
 
 # ---------------------------------------------------------------- against the roster
@@ -223,6 +225,7 @@ def check_entry(entry: Entry, roster: Roster, *, file: str = "entry", line: int 
     _check_parts(entry, machine, unknown)
     _check_numbers(entry, machine, unknown)
     _check_place(entry, machine, roster, unknown)
+    faults += [_fault_of(one, file, line) for one in misfits(entry.detail, machine, roster.fleet(machine.fleet))]
     faults += _duty_faults(entry, machine, file, line)
     return tuple(faults)
 
@@ -304,6 +307,11 @@ def _fault(file: str, line: int | None, field: str, value: str, problem: str, fi
     return Fault(file=file, line=line, field=field, value=value, problem=problem, fix=fix)
 
 
+def _fault_of(misfit: Misfit, file: str, line: int | None) -> Fault:
+    fix = _nearest(misfit.value, misfit.known) if misfit.known else misfit.fix
+    return _fault(file, line, misfit.field, str(misfit.value), misfit.problem, fix)
+
+
 def _nearest(word: object, known: Sequence[str]) -> str:
     near = get_close_matches(str(word).lower(), known, n=1, cutoff=0.5)
     if near:
@@ -325,4 +333,11 @@ def _utc_text(moment: datetime) -> str:
 def _plain(value: object) -> object:
     if isinstance(value, datetime):
         return _utc_text(value)
-    return list(value) if isinstance(value, tuple) else value
+    if isinstance(value, StrEnum):
+        return value.value
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    if is_dataclass(value) and not isinstance(value, type):
+        told = {column.name: _plain(getattr(value, column.name)) for column in fields(value)}
+        return {name: one for name, one in told.items() if one is not None}
+    return value

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from carewatch.errors import BadInput
+from carewatch.logbook.care import Damaged
 from carewatch.logbook.entries import (
     AntifreezeRun,
     BlownOut,
@@ -19,7 +20,6 @@ from carewatch.logbook.entries import (
     Moved,
     NotUsed,
     Promised,
-    Remark,
     Rinsed,
     RiskAccepted,
     Thawed,
@@ -295,7 +295,7 @@ def _protect(asked: Asked, digit: int, said: Said, *, at: datetime) -> Details:
 def _thaw(digit: int, said: Said) -> Details:
     if digit == 3:
         text = f"answer: broken, do not use. {' '.join(said.words.split())}"
-        yield EntryKind.DAMAGED, Remark(text=text[:LONGEST_REMARK].strip())
+        yield EntryKind.DAMAGED, Damaged(text=text[:LONGEST_REMARK].strip())
     else:
         yield EntryKind.THAWED, Thawed(found_ice=digit == 2)
 

@@ -11,7 +11,7 @@ from typing import Any
 from carewatch.duties.facts import MachineFacts
 from carewatch.errors import BadInput
 from carewatch.logbook.entries import Channel, Entry, EntryKind
-from carewatch.logbook.kinds import DETAIL_TYPES
+from carewatch.logbook.kinds import DETAIL_TYPES, choices_of
 from carewatch.logbook.reading import entry_from_json
 from carewatch.roster.model import Machine, Person
 from carewatch.service.documents import instant
@@ -37,13 +37,16 @@ class FormField:
 def fields_of(kind: EntryKind, machine: Machine) -> tuple[FormField, ...]:
     """What can be said with a kind of entry about a machine."""
     return tuple(
-        _field(one.name, str(one.type), machine, is_required=one.default is MISSING)
+        _field(one.name, str(one.type), machine, is_required=one.default is MISSING, words=choices_of(kind, one.name))
         for one in fields(DETAIL_TYPES[kind])
     )
 
 
-def _field(name: str, told_as: str, machine: Machine, *, is_required: bool) -> FormField:
+def _field(name: str, told_as: str, machine: Machine, *, is_required: bool, words: tuple[str, ...]) -> FormField:
     label = name.replace("_", " ")
+    if words:
+        choices = tuple((word, word.replace("_", " ")) for word in words)
+        return FormField(name=name, label=label, is_required=is_required, input="choice", choices=choices)
     if "bool" in told_as:
         choices = (("true", "yes"), ("false", "no"))
         return FormField(name=name, label=label, is_required=is_required, input="choice", choices=choices)
@@ -79,7 +82,8 @@ def entry_of_form(
     for column in fields(DETAIL_TYPES[kind]):
         told = form.get(column.name, "").strip()
         if told:
-            line[column.name] = _value(one, column.name, str(column.type), told, now)
+            is_word = bool(choices_of(kind, column.name))
+            line[column.name] = told if is_word else _value(one, column.name, str(column.type), told, now)
     return entry_from_json(line, where=f"{one.machine.name}, {kind.value.replace('_', ' ')}")
 
 

@@ -110,6 +110,13 @@ WAYS: dict[str, list[str]] = {
     "heat_changed": ["is_on=true"],
     "hours_read": ["counter_h=812.5"],
     "opened": ["position=7"],
+    "connectors_checked": ["positions=7"],
+    "damaged": ["what=struck", "positions=7,8"],
+    "symptom": ["what=drip", "positions=7", "sides=rear"],
+    "inspected": ["sections=1", "findings=7 front seat_worn,9 turret broken"],
+    "part_replaced": ["part=seal", "positions=7-9", "sides=front", "cost=12.5"],
+    "revision_fitted": ["text=second make of seals, section 1"],
+    "restocked": ["text=two boxes"],
     "thawed": ["found_ice=false"],
     "air_measured": ["air_c=-2.5"],
     "assigned": ["duty=protect|sprayer-1|2026-10-19", "to=noah"],
@@ -202,7 +209,9 @@ def test_the_list_of_kinds_stars_what_must_be_given(call):
     assert kinds["rinsed"].endswith("Fields: sides*, litres, passes.")
     assert kinds["promised"].endswith("Fields: duty*, by_at*.")
     assert kinds["not_used"].endswith("Fields: none.")
+    assert "what (struck|torn_off|frozen|other)" in kinds["damaged"]
     assert "A field with * must be given." in lines
+    assert any(line.startswith("Findings: ") and "seat_worn" in line for line in lines)
 
 
 def test_link_says_that_it_works_once():

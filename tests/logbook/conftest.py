@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -13,7 +13,26 @@ from carewatch.logbook.fold import fold
 from carewatch.logbook.kinds import DETAIL_TYPES
 from carewatch.logbook.state import MachineState
 from carewatch.roster.model import Fleet, Machine, Person, Place, PlaceKind, Role, Roster, Side, Site
+from carewatch.roster.parts import Part, PartKind, Revision
 
+PARTS = (
+    Part(
+        id="kit", name="Valve kit", replaces=frozenset({PartKind.PLUNGER, PartKind.SPRING, PartKind.SEAL}), price=16.5,
+        pack_of=10, min_stock=6,
+    ),
+    Part(id="seat-ring", name="Seat ring", replaces=frozenset({PartKind.SEAT}), price=6.0, min_stock=2),
+    Part(
+        id="plug", name="Side plug", replaces=frozenset({PartKind.SIDE_CONNECTOR}), price=9.8, comes_with=("plug-2",)
+    ),
+    Part(id="body-new", name="Body", replaces=frozenset({PartKind.BODY}), price=60.0, min_stock=1),
+)  # fmt: skip
+REVISIONS = (
+    Revision(id="seal-2", name="Seals, second make", of=PartKind.SEAL, tell_apart="green", retrofit=True, part="kit"),
+    Revision(
+        id="plug-2", name="Plugs, second make", of=PartKind.SIDE_CONNECTOR, tell_apart="grey boot", retrofit=True,
+        sides=("front",), part="plug", paid_by="supplier", paid_until=date(2026, 12, 31),
+    ),
+)  # fmt: skip
 EVENING = datetime(2026, 10, 2, 18, 0, tzinfo=UTC)
 
 
@@ -75,6 +94,9 @@ def make_roster(machine: Machine) -> Roster:
                 sites=(yard, hollow, ridge),
                 people=people,
                 machines=(machine,),
+                parts=PARTS,
+                revisions=REVISIONS,
+                currency="EUR",
             ),
             Fleet(id="elsewhere", name="Elsewhere", zone="UTC", sites=(), people=(other,), machines=()),
         )

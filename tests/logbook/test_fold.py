@@ -502,7 +502,7 @@ def test_shipping_a_winterized_machine_changes_nothing_in_it(book: Any) -> None:
 def test_work_on_one_nozzle_body_changes_no_freeze_state(book: Any, kind: str) -> None:
     run(book, 0)
     before = book.fold(1).contents
-    book.add(kind, 2, position=7)
+    book.add(kind, 2, **({"position": 7} if kind in ("opened", "note") else {"positions": (7,)}))
     assert book.fold(1).contents == before
     assert book.fold(3).contents == before
 

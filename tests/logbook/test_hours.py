@@ -267,7 +267,7 @@ def test_never_inspected_counts_all_it_ever_ran(book: Any) -> None:
 
 def test_one_position_looked_at_is_no_inspection_of_the_machine(book: Any) -> None:
     book.add("hours_read", 0, counter_h=700.0)
-    book.add("inspected", 24, position=7)
+    book.add("inspected", 24, positions=(7,))
     assert book.fold(60).hours.inspected_at is None
 
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from carewatch.logbook.care import Damaged
 from carewatch.logbook.entries import (
     AntifreezeRun,
     BlownOut,
@@ -17,7 +18,6 @@ from carewatch.logbook.entries import (
     Moved,
     NotUsed,
     Promised,
-    Remark,
     Rinsed,
     RiskAccepted,
     Thawed,
@@ -145,7 +145,7 @@ def test_leaving_it_is_for_managers_and_contacts():
 THAW = [
     ("1 thawed, nothing was frozen", [Thawed(found_ice=False)]),
     ("2 thawed, ice was found", [Thawed(found_ice=True)]),
-    ("3 broken", [Remark(text="answer: broken, do not use. broken")]),
+    ("3 broken", [Damaged(text="answer: broken, do not use. broken")]),
 ]
 
 

@@ -14,6 +14,7 @@ from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.errors import BadInput
 from carewatch.logbook import entries as logbook
 from carewatch.logbook.entries import Entry, EntryKind
+from carewatch.logbook.findings import DamageKind, Decision, Finding, FindingKind, SymptomKind
 from carewatch.store import answers, duties, entries, links, outlooks, rosters, runs, visits
 from carewatch.store.database import Database
 from carewatch.store.visits import Visit
@@ -35,6 +36,19 @@ DETAILS = [
     logbook.HeatChanged(is_on=False),
     logbook.HoursRead(counter_h=1520.4, side="rear"),
     logbook.Opened(position=37),
+    logbook.ConnectorsChecked(positions=(37,)),
+    logbook.Damaged(what=DamageKind.STRUCK, positions=(3, 4), sides=("rear",), text="hit a post"),
+    logbook.Symptom(what=SymptomKind.NOT_PULSING, sections=(2,), text="E 12"),
+    logbook.Inspected(
+        sections=(2,),
+        findings=(
+            Finding(position=14, side="front", what=FindingKind.SEAT_WORN, is_slight=True, decision=Decision.KEEP),
+            Finding(position=17, what=FindingKind.TURRET_BROKEN),
+        ),
+    ),
+    logbook.PartReplaced(part="seal", positions=(14,), sides=("front",), quantity=1, cost=4.5, counter_h=812.5),
+    logbook.RevisionFitted(revision="seal-2", sections=(1, 2), sides=("rear",)),
+    logbook.Restocked(part="kit", quantity=0, is_count=True),
     logbook.AirMeasured(air_c=-0.5),
     logbook.Thawed(found_ice=True),
     logbook.Assigned(duty="protect|sprayer-3|2026-10-19", to="operator"),
@@ -82,6 +96,15 @@ def test_an_entry_comes_back_as_it_went_in(database: Database, detail: logbook.D
         assert entries.add(tx, one)
     with database.reading() as rx:
         assert entries.all_entries(rx) == (one,)
+
+
+@pytest.mark.parametrize("kind", ["connectors_checked", "damaged", "symptom", "inspected", "part_replaced"])
+def test_what_was_written_as_a_remark_still_reads(database: Database, kind: str) -> None:
+    old = entry(kind=EntryKind(kind), detail=logbook.Remark(text="drip", position=12, side="rear"))
+    with database.transaction() as tx:
+        entries.add(tx, old)
+    with database.reading() as rx:
+        assert entries.all_entries(rx) == (old,)
 
 
 def test_every_kind_of_detail_is_tried_above() -> None:
