@@ -6,7 +6,9 @@ from datetime import datetime
 
 from carewatch.duties.duty import Duty, DutyKind
 from carewatch.duties.facts import Facts
+from carewatch.duties.inspect import inspect_duties
 from carewatch.duties.protect import protect_duties
+from carewatch.duties.read_hours import read_hours_duties
 from carewatch.duties.rinse import rinse_duties
 from carewatch.duties.say import say_duties
 from carewatch.duties.thaw import thaw_duties
@@ -17,7 +19,14 @@ OF_THE_NIGHT = frozenset({DutyKind.PROTECT, DutyKind.THAW})
 def duties_now(facts: Facts, now: datetime) -> tuple[Duty, ...]:
     """Every duty that is new or can still change, with its state at `now`; running it twice gives the same."""
     protects = protect_duties(facts, now)
-    return (*protects, *thaw_duties(facts, protects, now), *rinse_duties(facts, protects, now), *say_duties(facts, now))
+    return (
+        *protects,
+        *thaw_duties(facts, protects, now),
+        *rinse_duties(facts, protects, now),
+        *say_duties(facts, now),
+        *read_hours_duties(facts, now),
+        *inspect_duties(facts, now),
+    )
 
 
 def changed(duties: tuple[Duty, ...], facts: Facts) -> tuple[Duty, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta
 
-from carewatch.duties.duty import UNDONE, Duty, DutyKind
+from carewatch.duties.duty import UNDONE, Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts, local_day
 from carewatch.duties.rinse import AFTER_SHIFT, BEFORE_SHIFT_END, leaves_field_at, planned_end_at, rinse_key, told_at
 from carewatch.notices.desk import Desk
@@ -51,10 +51,19 @@ def _items_by_person(desk: Desk) -> dict[Person, list[Item]]:
                 rinse=to_rinse,
                 protect=_untold(desk, protect, person) if speaks_of_it else None,
                 say=_untold(desk, say, person) if person == operator else None,
+                asks_hours=person == operator and _asks_hours(desk, one),
             )
             if item.duties:
                 groups.setdefault(person, []).append(item)
     return groups
+
+
+def _asks_hours(desk: Desk, one: MachineFacts) -> bool:
+    """Whether the spray-hour counter should be read; that goes along with a message, it is none of its own."""
+    return any(
+        duty.kind is DutyKind.READ_HOURS and duty.state is DutyState.OPEN
+        for duty in desk.of_machine.get(one.machine.id, ())
+    )
 
 
 def _open_duties(desk: Desk, one: MachineFacts) -> tuple[Duty | None, Duty | None, Duty | None]:

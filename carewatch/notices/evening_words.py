@@ -38,13 +38,17 @@ ONE_SIDE_OPTIONS = ((1, "flushed"), (2, "flushed, and air through it"), (5, "did
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
-    """What one machine needs this evening: a flush, protection, an answer, or several of these."""
+    """What one machine needs this evening: a flush, protection, an answer, or several of these.
+
+    `asks_hours`: the spray-hour counter should be read as well; that alone is no reason to write.
+    """
 
     one: MachineFacts
     level: Level
     rinse: Duty | None = None
     protect: Duty | None = None
     say: Duty | None = None
+    asks_hours: bool = False
 
     @property
     def duties(self) -> tuple[Duty, ...]:
@@ -67,15 +71,17 @@ def evening_letter(desk: Desk, person: Person, items: Sequence[Item]) -> Letter:
         answer=answer_line(desk, person, machines),
         options=_options(items),
         rest=(
-            *(
-                ("Indoors? Add it: 1 indoors. Say also where it stands, and the spray-hour counter if you can see it.",)
-                if is_rinse
-                else ()
-            ),
+            *((_welcome_words(items),) if is_rinse else ()),
             *_silence(desk, person, items, reader),
         ),
         footer=(source_line(machines, desk.tonight(machines[0]), reader, desk.now), NOT_OFFICIAL) if is_protect else (),
     )
+
+
+def _welcome_words(items: Sequence[Item]) -> str:
+    """What else an answer may hold."""
+    counter = "" if any(item.asks_hours for item in items) else ", and the spray-hour counter if you can see it"
+    return f"Indoors? Add it: 1 indoors. Say also where it stands{counter}."
 
 
 def _opening(*, is_rinse: bool, is_protect: bool) -> str:
@@ -135,8 +141,17 @@ def _row(desk: Desk, item: Item, reader: Reader) -> Row:
         by = f" Protect it by {reader.clock(item.protect.due_at)}." if item.protect.due_at > desk.now else ""
         lines.append(f"Tonight {reader.temperature(outlook.coldest_air_c)}: what stays in it {word} freeze.{by}")
     lines += thaw_first(desk, item.one)
+    if item.asks_hours:
+        lines.append(_hours_line(item.one, reader))
     tag = "FLUSH" if item.rinse else "PROTECT" if item.protect else "SAY"
     return Row(tag=tag, machine=item.one.machine.name, lines=tuple(lines))
+
+
+def _hours_line(one: MachineFacts, reader: Reader) -> str:
+    """Asked for once a week where nothing else delivers the hours; any of the answers takes it."""
+    read_at = one.state.hours.last_read_at
+    known = "nobody has read it yet" if read_at is None else f"read last on {reader.day_of(read_at)}"
+    return f'Add the spray-hour counter to your answer, such as "1, 812 h": {known}.'
 
 
 def _sprayed_lines(one: MachineFacts, rinse: Duty, reader: Reader) -> Iterator[str]:

@@ -13,6 +13,7 @@ from carewatch.notices.catch_up import catch_up_mails
 from carewatch.notices.day import day_mails, worse_mails
 from carewatch.notices.desk import Desk, Told
 from carewatch.notices.evening import evening_mails
+from carewatch.notices.inspection import inspection_mails
 from carewatch.notices.marks import next_due_at
 from carewatch.notices.morning_after import morning_after_mails
 from carewatch.notices.no_forecast import no_forecast_mails
@@ -42,6 +43,7 @@ def plan(facts: Facts, told: Told, now: datetime) -> Plan:
         *evening,
         *cancelling_mails(desk),
         *no_forecast_mails(desk),
+        *inspection_mails(desk),
         *catch_up_mails(desk),
     )
     return Plan(duties=changed(duties, facts), notices=notices, next_due_at=next_due_at(desk))
