@@ -24,6 +24,7 @@ IN_WORDS = {  # how the table of messages calls each kind; the others answer a p
     NoticeKind.MORNING_AFTER: "morning after",
     NoticeKind.CANCELLED: "no longer needed",
     NoticeKind.NO_FORECAST: "no forecast",
+    NoticeKind.INSPECTION: "inspection",
 }
 
 

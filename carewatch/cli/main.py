@@ -14,6 +14,7 @@ COMMANDS = {  # name -> module, function, one line of help
     "serve": ("carewatch.cli.serve", "serve", "Run the service: forecasts, plan, mail out."),
     "outlook": ("carewatch.cli.outlook", "outlook", "Tonight and the nights ahead, machine by machine."),
     "log": ("carewatch.cli.log", "log", "Write an entry into the logbook."),
+    "hours": ("carewatch.cli.hours", "hours", "Spray hours and the next inspection; take in hours from files."),
     "link": ("carewatch.cli.link", "link", "Make a sign-in link for a person (there are no pages yet)."),
     "replay": ("carewatch.cli.replay", "replay", "Drive the same plan over past days of a scenario."),
     "score": ("carewatch.cli.score", "score", "Score the chance on nights that were forecast and observed."),

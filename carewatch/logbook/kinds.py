@@ -124,6 +124,10 @@ HELP: Mapping[EntryKind, str] = MappingProxyType(
 )
 
 
+FOR_PROGRAMS = frozenset({"counter", "from_zero", "is_estimate"})
+"""Fields of a counter reading that programs write; a form for people leaves them out."""
+
+
 @cache
 def choices_of(kind: EntryKind, field: str) -> tuple[str, ...]:
     """The words a field may hold where only a few will do; empty: anything of its type."""

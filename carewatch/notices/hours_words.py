@@ -39,6 +39,8 @@ def breaks_since(one: MachineFacts) -> tuple[CounterBreak, ...]:
 
 def since_sentence(due: InspectionDue, one: MachineFacts, reader: Reader) -> str:
     """`741 of 750 spray hours on the front side since the inspection of Mar 2.`"""
+    if one.state.hours.known_until is None:
+        return "No spray hours are known yet."
     label = next((side.label for side in one.machine.sides if side.key == due.side), "")
     where = f" on the {label} side" if label else ""
     since = (
@@ -50,8 +52,8 @@ def since_sentence(due: InspectionDue, one: MachineFacts, reader: Reader) -> str
 
 
 def pace_sentence(due: InspectionDue, one: MachineFacts, reader: Reader, today: date) -> str:
-    """When it will be due, as far as recent use tells; empty when it is due."""
-    if due.is_reached:
+    """When it will be due, as far as recent use tells; empty when it is due or nothing is known."""
+    if due.is_reached or one.state.hours.known_until is None:
         return ""
     if due.about_on is None or due.about_on < today:
         return f"{due.left_h:.0f} h are left; it was not used lately, so no date can be named."

@@ -230,7 +230,7 @@ def _remarks(path: Path, known: Sequence[Device], found: Sequence[DeviceHours], 
             )
     if not found:
         yield f"{path}: no spray hours are in it."
-    elif any(one.is_estimate for one in found):
+    elif any(one.is_estimate and machine_of(one.device) for one in found):
         yield f"{path}: no work state was logged for some of it: time in working position counts, an estimate."
 
 

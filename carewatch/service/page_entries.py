@@ -11,7 +11,7 @@ from typing import Any
 from carewatch.duties.facts import MachineFacts
 from carewatch.errors import BadInput
 from carewatch.logbook.entries import Channel, Entry, EntryKind
-from carewatch.logbook.kinds import DETAIL_TYPES, choices_of
+from carewatch.logbook.kinds import DETAIL_TYPES, FOR_PROGRAMS, choices_of
 from carewatch.logbook.reading import entry_from_json
 from carewatch.roster.model import Machine, Person
 from carewatch.service.documents import instant
@@ -39,6 +39,7 @@ def fields_of(kind: EntryKind, machine: Machine) -> tuple[FormField, ...]:
     return tuple(
         _field(one.name, str(one.type), machine, is_required=one.default is MISSING, words=choices_of(kind, one.name))
         for one in fields(DETAIL_TYPES[kind])
+        if one.name not in FOR_PROGRAMS
     )
 
 
