@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -133,14 +134,15 @@ def _side(side: str, readings: Mapping[Key, list[Reading]], written: Sequence[Wr
         (spells if series[0].from_zero else pieces).extend(pieces_of(series))
     pieces += _by_day(mine, spells, fleet.tz)
     jobs = [Job(at=one.at, hours=one.hours, factor=wear_factor(one.product, fleet.wear)) for one in mine]
+    ends = [job.at for job in jobs]
     chosen = fewest_hours(pieces)
-    return _Side(pieces=tuple((piece, weight_of(piece, _within(piece, jobs))) for piece in chosen))
+    return _Side(pieces=tuple((piece, weight_of(piece, _within(piece, jobs, ends))) for piece in chosen))
 
 
-def _within(piece: Piece, jobs: Sequence[Job]) -> list[Job]:
+def _within(piece: Piece, jobs: Sequence[Job], ends: Sequence[datetime]) -> Sequence[Job]:
     if piece.started_at is None:
-        return []  # what it had run before: nobody knows with what
-    return [job for job in jobs if piece.started_at < job.at <= piece.ended_at]
+        return ()  # what it had run before: nobody knows with what
+    return jobs[bisect_right(ends, piece.started_at) : bisect_right(ends, piece.ended_at)]
 
 
 def _by_day(written: Sequence[Written], tasks: Sequence[Piece], zone: ZoneInfo) -> list[Piece]:
