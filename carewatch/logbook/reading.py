@@ -203,6 +203,9 @@ def _detail_faults(entry: Entry, file: str, number: int | None) -> list[Fault]:
     if isinstance(detail, StrengthMeasured) and detail.first_ice_c is None and detail.strength_vol_pct is None:
         fix = "Write first_ice_c (°C, as read) or strength_vol_pct (0 to 100)."
         return [_fault(file, number, "first_ice_c", "", "and strength_vol_pct are both missing.", fix)]
+    if isinstance(detail, HoursRead) and detail.from_zero and detail.counter is None:
+        fix = "Name the counter that began at 0, such as the task; the one people read never does."
+        return [_fault(file, number, "counter", "", "is missing, but from_zero is true.", fix)]
     return [_fault_of(misfit, file, number) for misfit in empty_details(detail)]
 
 

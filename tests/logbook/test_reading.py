@@ -314,3 +314,11 @@ def test_a_detail_that_belongs_to_another_kind_is_refused(book: Any) -> None:
 def test_a_program_may_hand_over_instants_instead_of_texts() -> None:
     happened_at = datetime(2026, 10, 2, 18, tzinfo=UTC)
     assert entry_from_json(line("note", happened_at=happened_at), where="gateway").happened_at == happened_at
+
+
+def test_a_counter_that_began_at_zero_has_a_name() -> None:
+    line = {"machine": "heron", "kind": "hours_read", "happened_at": "2026-10-02T18:00:00Z", "by": "ines"}
+    told = line | {"counter_h": 2.0, "from_zero": True}
+    with pytest.raises(BadInput, match=r"counter: is missing, but from_zero is true\. Name the counter"):
+        entry_from_json(told, where="test")
+    assert entry_from_json(told | {"counter": "task 1"}, where="test").detail.from_zero

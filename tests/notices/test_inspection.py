@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from datetime import time
 
+from carewatch.logbook.entries import HoursRead
+from carewatch.notices.reply import read_reply
+from carewatch.notices.reply_deeds import Asked, Options
 from tests.notices.farm import MARA, OWEN, RUTH, Farm, NoticeKind, TimeSpan, crew, farm, machine
 
 INSPECTION = NoticeKind.INSPECTION
@@ -89,6 +92,17 @@ def test_the_evening_message_asks_for_the_counter_where_nobody_read_it_for_a_wee
 
 def test_a_fresh_reading_is_not_asked_again():
     assert "Add the spray-hour counter" not in evening(at_10_30=512.0)
+
+
+def test_the_answer_the_evening_message_suggests_is_understood():
+    made = farm(start="2026-11-02 05:00")
+    asked = Asked(
+        machine=machine(), site=made.fleets[0].sites[0], sites=made.fleets[0].sites, options=Options.EVENING,
+        duties=("rinse|sprayer-1|x",),
+    )  # fmt: skip
+    read = read_reply("1, 812 h", asked=[asked], at=made.now)
+    assert read.unclear == ""
+    assert HoursRead(counter_h=812.0) in [deed.detail for deed in read.deeds]
 
 
 def test_the_counter_alone_is_no_reason_to_write():

@@ -140,6 +140,23 @@ def test_task_data_twice_adds_nothing(farm, tmp_path):
     assert (len(again.new), again.known) == (0, 7)
 
 
+def test_a_controller_that_was_swapped_keeps_the_total_and_is_flagged(farm, tmp_path):
+    take(farm, task_data.FOLDER)
+    folder = tmp_path / "later"
+    shutil.copytree(task_data.FOLDER, folder)
+    head, _, tail = task_data.TASKDATA.partition('  <TSK A="TSK-1"')
+    later = tail[tail.index('  <TSK A="TSK-2"') : tail.index('  <TSK A="TSK-3"')].replace("05-12", "05-19")
+    later = later.replace('"2160000"', '"3600"').replace('"2165400"', '"14400"')
+    (folder / "TASKDATA.XML").write_text(f"{head}{later}</ISO11783_TaskData>")
+    before = hours_of(farm)["front"]
+    take(farm, folder)
+    # The lifetime counter shows 1 h, then 4 h: it went back, and 3 h more ran. The task says 1.5 h before that.
+    assert hours_of(farm)["front"] == pytest.approx(before + 1.5 + 3.0)
+    gathered = gather(farm.work, now=NOW)
+    (odd,) = gathered.facts.machines[0].state.hours.breaks
+    assert (odd.is_back, odd.was_h, odd.now_h) == (True, 601.5, 1.0)
+
+
 def test_a_device_nobody_knows_is_named_and_left_out(tmp_path):
     with open_farm(tmp_path) as farm:
         farm.take_in(NOW)

@@ -7,9 +7,11 @@ from datetime import datetime
 
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import MachineFacts, tonight
+from carewatch.duties.inspect import is_due
 from carewatch.duties.protect import Level
 from carewatch.freeze.outlook import Outlook
 from carewatch.logbook.entries import Entry, EntryKind
+from carewatch.logbook.kinds import FOR_PROGRAMS
 from carewatch.notices.who import name_of
 from carewatch.notices.words import Reader, odds_words
 from carewatch.roster.model import Person, Roster
@@ -75,6 +77,8 @@ def tonight_words(outlook: Outlook | None, level: Level, reader: Reader) -> str:
 def duty_words(duty: Duty, reader: Reader) -> str:
     """What is due and by when."""
     words = DUTY_WORDS[duty.kind]
+    if duty.kind is DutyKind.INSPECT and duty.state is DutyState.OPEN:  # counted in hours: the day is a projection
+        return f"{words}: due" if is_due(duty) else f"{words} soon"
     if duty.state is DutyState.OPEN:
         return f"{words} by {reader.day_and_clock(duty.due_at)}"
     return f"{words}: {STATE_WORDS[duty.state]}"
@@ -99,6 +103,7 @@ def entry_words(entry: Entry) -> str:
         f"{column.name.replace('_', ' ')} {_plain(value)}"
         for column in fields(entry.detail)
         if (value := getattr(entry.detail, column.name)) not in (None, (), "")
+        and (value or column.name not in FOR_PROGRAMS)
     ]
     kind = entry.kind.value.replace("_", " ")
     return f"{kind}: {', '.join(told)}" if told and entry.kind is not EntryKind.NOTE else (told[0] if told else kind)
