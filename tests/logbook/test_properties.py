@@ -61,6 +61,18 @@ CALM = st.one_of(
     st.tuples(st.just("moved"), PLACES.map(lambda spot: {"site": spot[0], "place": spot[1]})),
     st.tuples(st.just("heat_changed"), st.fixed_dictionaries({"is_on": st.booleans()})),
     st.tuples(st.just("hours_read"), st.fixed_dictionaries({"counter_h": st.floats(min_value=0.0, max_value=900.0)})),
+    st.tuples(
+        st.just("hours_read"),
+        st.fixed_dictionaries(
+            {
+                "counter_h": st.floats(min_value=0.0, max_value=24.0),
+                "side": st.sampled_from((None, "front", "rear")),
+                "counter": st.sampled_from(("terminal", "task")),
+                "from_zero": st.booleans(),
+                "is_estimate": st.booleans(),
+            }
+        ),
+    ),
     st.tuples(st.just("season_ended"), st.just({})),
     st.tuples(st.just("retired"), st.just({})),
 )
