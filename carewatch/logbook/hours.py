@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
@@ -66,6 +66,14 @@ class SprayHours:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HoursThen:
+    """Hours of one side by a moment as counted, and weighted since then [h]."""
+
+    ran_h: float
+    since_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Side:
     """What was chosen for one side, each piece with its weight."""
 
@@ -76,6 +84,10 @@ class _Side:
 
     def weighted(self) -> float:
         return sum(piece.hours * weight for piece, weight in self.pieces)
+
+    def then(self, moment: datetime) -> HoursThen:
+        since_h = sum(piece.hours * piece.share_after(moment) for piece, _ in self.pieces)
+        return HoursThen(ran_h=self.hours() - since_h, since_h=self.after(moment))
 
     def after(self, moment: datetime) -> float:
         return sum(piece.hours * weight * piece.share_after(moment) for piece, weight in self.pieces)
@@ -124,6 +136,18 @@ def spray_hours(
         has_estimates=any(piece.is_estimate for piece in chosen),
         breaks=breaks_in(readings),
     )
+
+
+def hours_at(
+    machine: Machine, fleet: Fleet, entries: Sequence[Entry], moments: Iterable[datetime]
+) -> Mapping[datetime, Mapping[str, HoursThen]]:
+    """For each moment and side the hours it had run by then, and those since; from sorted entries."""
+    wanted = tuple(dict.fromkeys(moments))
+    if not wanted:
+        return {}
+    readings, written = readings_in(entries), written_in(entries)
+    sides = {side: _side(side, readings, written, fleet) for side in machine.side_keys}
+    return {moment: {key: side.then(moment) for key, side in sides.items()} for moment in wanted}
 
 
 def _side(side: str, readings: Mapping[Key, list[Reading]], written: Sequence[Written], fleet: Fleet) -> _Side:

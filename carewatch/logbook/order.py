@@ -16,8 +16,14 @@ _ORDER_OF_WORK = (
     EntryKind.HOURS_READ, EntryKind.SPRAYED, EntryKind.FILLED, EntryKind.RINSED, EntryKind.DRAINED,
     EntryKind.BLOWN_OUT, EntryKind.ANTIFREEZE_RUN, EntryKind.STRENGTH_MEASURED,
 )  # fmt: skip
-_RANK = {kind: rank for rank, kind in enumerate(_ORDER_OF_WORK)} | {EntryKind.MOVED: 98, EntryKind.HEAT_CHANGED: 99}
 _OTHER_RANK = 90
+# What is seen comes before what is done about it.
+_CARE = (EntryKind.INSPECTED, EntryKind.PART_REPLACED, EntryKind.REVISION_FITTED, EntryKind.CONNECTORS_CHECKED)
+_RANK = (
+    {kind: rank for rank, kind in enumerate(_ORDER_OF_WORK)}
+    | {kind: rank for rank, kind in enumerate(_CARE, start=_OTHER_RANK + 1)}
+    | {EntryKind.MOVED: 98, EntryKind.HEAT_CHANGED: 99}
+)
 CHANGES_CONTENTS = frozenset(_ORDER_OF_WORK) - {EntryKind.HOURS_READ}
 
 
@@ -59,6 +65,13 @@ def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
 
 def _sort_key(entry: Entry) -> tuple[datetime, int, datetime, str]:
     return (effective_at(entry), _RANK.get(entry.kind, _OTHER_RANK), entry.recorded_at, entry.id)
+
+
+def is_surely_after(later: Entry, earlier: Entry) -> bool:
+    """Whether one entry happened after another for certain: by one writer's order, or by more than the clock doubt."""
+    if later.by == earlier.by:
+        return _sort_key(later) > _sort_key(earlier)
+    return effective_at(later) > effective_at(earlier) + CLOCK_DOUBT
 
 
 def groups_in_doubt(entries: Sequence[Entry]) -> Iterator[tuple[Entry, ...]]:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from carewatch.logbook.entries import Channel, Entry, EntryKind
+from carewatch.logbook.findings import DamageKind, SymptomKind
 from carewatch.logbook.fold import fold
 from carewatch.logbook.kinds import DETAIL_TYPES
 from carewatch.logbook.state import MachineState
@@ -113,6 +114,8 @@ class Book:
 
     def add(self, kind: str, after_h: float, *, by: str = "ines", late_h: float = 0.0, **told: Any) -> Entry:
         happened_at = EVENING + timedelta(hours=after_h)
+        if "what" in told:
+            told["what"] = {"symptom": SymptomKind, "damaged": DamageKind}[kind](told["what"])
         entry = Entry(
             id=told.pop("id", f"e{len(self.entries) + 1}"),
             machine=self.machine.id,
