@@ -24,6 +24,7 @@ LIFETIME_TIME = 0x0112  # 274 Lifetime Effective Total Time [s]
 LIFETIME_HOURS = 0x00D7  # 215 Lifetime Working Hours [0.05 h]
 HOURS_OF = {TASK_TIME: 1 / 3600, LIFETIME_TIME: 1 / 3600, LIFETIME_HOURS: 0.05}
 LIFETIME = (LIFETIME_TIME, LIFETIME_HOURS)
+WANTED = ("DVC", "TSK")  # files of devices and tasks; fields, customers and the like are not looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +51,7 @@ class Device:
     @property
     def words(self) -> tuple[str, ...]:
         """Serial number, name and designator, as far as they are there."""
-        return tuple(word for word in (self.serial, self.working_set, self.designator) if word)
+        return tuple(word for word in (self.serial, self.working_set, self.designator) if word.strip("0"))
 
     def chain(self, part: str) -> tuple[DevicePart, ...]:
         """An element and those it belongs to, from the inside."""
@@ -118,7 +119,8 @@ def read_taskdata(path: Path, *, side_of: SideOf) -> tuple[tuple[Device, ...], l
         fix = "Give the TASKDATA.XML a task controller exports, or its .zip."
         raise trouble(files.called(TASKDATA), main.tag[:60], "is no task data (ISO 11783-10).", fix)
     members = [(TASKDATA, main)]
-    members += [(name, files.xml(name)) for one in main.iter("XFR") if (name := f"{one.get('A', '')}.XML".upper())]
+    outside = (f"{one.get('A', '')}.XML".upper() for one in main.iter("XFR"))
+    members += [(name, files.xml(name)) for name in outside if name.startswith(WANTED)]
     devices = tuple(_device(one) for _, root in members for one in root.findall("DVC"))
     export = _Export(files=files, devices=devices, side_of=side_of)
     found: list[DeviceHours] = []
@@ -189,6 +191,8 @@ def _spans(task: Element, file: str, name: str) -> Iterator[_Span]:
             continue  # it was still running when this was exported
         if end_at is None:
             end_at = start_at + timedelta(seconds=seconds or 0)
+        if (start_at.tzinfo is None) != (end_at.tzinfo is None):
+            raise trouble(file, where, "has a time zone at one end only.", "Export it again.")
         span = end_at - start_at
         if span < timedelta():
             raise trouble(
@@ -196,8 +200,9 @@ def _spans(task: Element, file: str, name: str) -> Iterator[_Span]:
             )  # fmt: skip
         hours = (span if seconds is None else min(span, timedelta(seconds=seconds))) / timedelta(hours=1)
         values = {
-            (dictionary_number(value, f"{where}/DLV.A", file), value.get("C", "")): _whole(value, "B", file, where)
+            (ddi, value.get("C", "")): _whole(value, "B", file, where)
             for value in one.findall("DLV")
+            if (ddi := dictionary_number(value, f"{where}/DLV.A", file)) in HOURS_OF
         }
         yield _Span(start_at=start_at, end_at=end_at, hours=hours, values=values, where=(file, where))
 

@@ -159,6 +159,22 @@ def test_tasks_may_lie_in_files_of_their_own(tmp_path):
     assert fault_in(tmp_path, {**changed, "TSK00000.XML": None}).field == "TSK00000.XML"
 
 
+def test_files_of_fields_and_customers_are_not_looked_at(tmp_path):
+    assert told(hours_in(tmp_path, with_xml("  <DVC ", '  <XFR A="PFD00000" B="1"/>\n  <DVC '))) == SAMPLE
+
+
+def test_a_time_with_a_zone_keeps_it_and_other_values_are_left_alone(tmp_path):
+    changed = with_xml('<TIM A="2026-05-13T06:20:00" C="7200" D="4"/>', (
+        '<TIM A="2026-05-13T06:20:00.000Z" C="7200" D="4"><DLV A="00D4" B="" C="DET-1"/></TIM>'
+    ))  # fmt: skip
+    assert hours_in(tmp_path, changed)[-1].at == datetime(2026, 5, 13, 8, 20, tzinfo=UTC)
+
+
+def test_a_serial_number_of_noughts_is_none(tmp_path):
+    changed = with_xml('D="A00084000DE0A1B2" E="SP-2044"', 'D="0000000000000000"')
+    assert hours_in(tmp_path, changed)[0].device.words == ("Example Sprayer",)
+
+
 def test_lifetime_hours_count_a_twentieth_each_where_there_is_nothing_better(tmp_path):
     text = task_data.TASKDATA.replace('"0112" B="2160000"', '"00D7" B="12000"').replace('"0112"', '"0113"')
     found = [one for one in hours_in(tmp_path, {"TASKDATA.XML": text.encode()}) if not one.from_zero]
@@ -192,6 +208,7 @@ FOREIGN_FILE = b'<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/hostname">]><ISO117
         (with_xml('B="2026-05-11T11:00:00"', 'B="noon"'), "TSK TSK-1/TIM[1].B", "is no time"),
         (with_xml('A="2026-05-11T07:30:00"', 'A="1980-01-06T00:00:00"'), "TSK TSK-1/TIM[1].A", "lies outside"),
         (with_xml('B="2026-05-11T11:00:00"', 'B="2026-05-11T07:00:00"'), "TSK TSK-1/TIM[1].B", "before the start"),
+        (with_xml('B="2026-05-11T11:00:00"', 'B="2026-05-11T11:00:00Z"'), "TSK TSK-1/TIM[1]", "at one end only"),
         (with_xml('C="7200"', 'C="two hours"'), "TSK TSK-3/TIM[2].C", "is no whole number"),
         (with_xml('C="7200"', 'C="-1"'), "TSK TSK-3/TIM[2].C", "is below zero"),
         (with_xml('B="5400"', 'B="1.5"'), "TSK TSK-2/TIM[1]/DLV.B", "is no whole number"),
