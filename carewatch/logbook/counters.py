@@ -108,11 +108,12 @@ def readings_in(entries: Sequence[Entry]) -> Mapping[Key, list[Reading]]:
 
 
 def counters_of(side: str, readings: Mapping[Key, list[Reading]]) -> Iterator[list[Reading]]:
-    """The counters that tell of one side: its own, else the one for all."""
+    """The counters that tell of one side: its own, and the one for all up to the first reading of its own."""
     for name in dict.fromkeys(name for name, _ in readings):
-        mine = readings.get((name, side)) or readings.get((name, None))
-        if mine:
-            yield mine
+        mine, of_all = readings.get((name, side), []), readings.get((name, None), [])
+        for series in (mine, [one for one in of_all if not mine or one.at < mine[0].at]):
+            if series:
+                yield series
 
 
 def pieces_of(readings: Sequence[Reading]) -> Iterator[Piece]:

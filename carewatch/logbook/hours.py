@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
@@ -30,10 +30,6 @@ PACE_DAYS = 28  # chosen: four weeks tell how a machine is used now; a spell of 
 SHORTEST_PACE_DAYS = 7  # chosen: the first day of records must not stand for every day
 
 
-def _nothing() -> Mapping[str, float]:
-    return MappingProxyType({})
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SprayHours:
     """Hours of each side [h].
@@ -44,15 +40,15 @@ class SprayHours:
     `last_read_at`: newest reading of any counter. `has_estimates`: some hours are time in working position.
     """
 
-    by_side: Mapping[str, float] = field(default_factory=_nothing)
-    weighted_by_side: Mapping[str, float] = field(default_factory=_nothing)
-    since_inspection: Mapping[str, float] = field(default_factory=_nothing)
-    inspected_at: datetime | None = None
-    known_until: datetime | None = None
-    a_day: float = 0.0
-    last_read_at: datetime | None = None
-    has_estimates: bool = False
-    breaks: tuple[CounterBreak, ...] = ()
+    by_side: Mapping[str, float]
+    weighted_by_side: Mapping[str, float]
+    since_inspection: Mapping[str, float]
+    inspected_at: datetime | None
+    known_until: datetime | None
+    a_day: float
+    last_read_at: datetime | None
+    has_estimates: bool
+    breaks: tuple[CounterBreak, ...]
 
     @property
     def restarts(self) -> tuple[str, ...]:
@@ -77,7 +73,7 @@ class HoursThen:
 class _Side:
     """What was chosen for one side, each piece with its weight."""
 
-    pieces: tuple[tuple[Piece, float], ...] = field(default=())
+    pieces: tuple[tuple[Piece, float], ...]
 
     def hours(self) -> float:
         return sum(piece.hours for piece, _ in self.pieces)

@@ -197,6 +197,14 @@ def test_nobody_is_asked_where_every_spraying_was_written_with_its_hours():
     assert of_kind(made, READ_HOURS) == []
 
 
+def test_a_machine_that_is_gone_has_no_counter_to_read():
+    made = working()
+    made.run("2026-06-01 21:00")
+    made.log("2026-06-01 21:10", "retired")
+    made.run("2026-06-01 22:00")
+    assert made.duty(READ_HOURS).state is DutyState.CANCELLED
+
+
 def test_nobody_is_asked_out_of_season():
     made = working(days=2)
     made.run("2026-06-20 22:00")

@@ -82,6 +82,14 @@ def test_each_side_may_have_its_own_counter(book: Any) -> None:
     assert hours(book) == (300.0, 200.0)
 
 
+def test_a_first_reading_of_one_side_forgets_nothing_the_counter_for_all_told(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0)
+    book.add("hours_read", 2000, counter_h=800.0)
+    book.add("hours_read", 2010, counter_h=5.0, side="rear")
+    book.add("hours_read", 2030, counter_h=11.0, side="rear")
+    assert hours(book, 2040) == pytest.approx((800.0, 806.0))
+
+
 def test_the_worked_year_of_a_machine_adds_up(book: Any) -> None:
     for day in range(100):
         book.add("sprayed", 24.0 * day, hours=6.0, sides=BOTH if day % 2 else ("front",))
@@ -183,6 +191,14 @@ def test_a_task_nobody_wrote_down_means_product_inside(book: Any) -> None:
     state = book.fold(1)
     assert state.unrinsed_sides == BOTH
     assert state.contents["valve.rear"].known_by == reading.id
+
+
+def test_a_reading_of_a_side_the_machine_has_not_any_more_means_nothing(book: Any) -> None:
+    book.add("hours_read", 0, counter_h=100.0, side="middle")
+    book.add("hours_read", 48, counter_h=120.0, side="middle")
+    state = book.fold(60)
+    assert state.last_sprayed_at is None
+    assert state.spray_hours == {"front": 0.0, "rear": 0.0}
 
 
 def test_hours_in_working_position_are_marked_as_estimated(book: Any) -> None:

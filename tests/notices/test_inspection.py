@@ -71,6 +71,24 @@ def test_the_mail_says_which_page_or_command_takes_the_answer_and_that_a_reply_i
     assert "A reply to this message is not read." in text
 
 
+def test_what_a_counter_did_that_cannot_be_is_told_with_its_side_and_what_counts():
+    made = near()
+    made.log("2026-11-02 05:30", "hours_read", counter_h=790.0, side="rear")
+    made.log("2026-11-02 06:00", "hours_read", counter_h=7900.0, side="rear", by=MARA, is_estimate=True)
+    made.run("2026-11-02 12:00")
+    text = made.to(MARA, INSPECTION)[0].text
+    assert "The counter of the rear side went from 790.0 to 7900.0 h within 0 h (2 Nov, read by Mara)" in text
+    assert "that cannot be, 2 h of it count" in text
+    assert "Some of it is time in working position, an estimate." in text
+
+
+def test_abrasive_hours_are_told():
+    made = near()
+    made.log("2026-10-30 18:00", "sprayed", product="kaolin", hours=6.0)
+    made.run("2026-11-02 12:00")
+    assert "Hours with abrasive products count more" in made.to(MARA, INSPECTION)[0].text
+
+
 # ---------------------------------------------------------------- the counter goes along with the evening message
 
 

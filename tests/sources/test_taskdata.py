@@ -242,6 +242,23 @@ def test_a_zip_that_lies_about_its_size_is_stopped_while_it_is_read(tmp_path):
         read_taskdata(tmp_path / "x.zip", side_of=side_of)
 
 
+def test_a_locked_zip_and_a_folder_without_task_data_are_refused(tmp_path):
+    whole = bytearray(zipped({"TASKDATA.XML": task_data.TASKDATA.encode()}))
+    whole[whole.index(b"PK\x01\x02") + 8] |= 1  # the flag of a password in the directory
+    (tmp_path / "x.zip").write_bytes(whole)
+    with pytest.raises(FaultyFiles, match="locked with a password"):
+        read_taskdata(tmp_path / "x.zip", side_of=side_of)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(FaultyFiles, match=r"holds no TASKDATA\.XML"):
+        read_taskdata(tmp_path / "empty", side_of=side_of)
+
+
+def test_xml_larger_than_any_task_file_is_not_even_parsed():
+    made = TaskFiles(name="x.zip", contents={"TASKDATA.XML": b" " * 20_000_001})
+    with pytest.raises(FaultyFiles, match="more than 20,000,000"):
+        made.xml("TASKDATA.XML")
+
+
 @pytest.mark.parametrize("path", [task_data.FOLDER, None], ids=["folder", "zip"])
 def test_no_file_may_be_larger_than_the_limit(tmp_path, path):
     (tmp_path / "x.zip").write_bytes(zipped(files()))
