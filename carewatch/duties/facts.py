@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from carewatch.duties.duty import Duty
 from carewatch.freeze.outlook import Outlook
+from carewatch.logbook.bodies import Bodies
 from carewatch.logbook.entries import Entry, EntryKind
 from carewatch.logbook.state import Fill, MachineState
 from carewatch.roster.model import Fleet, Machine, PlaceKind, Roster, Site
@@ -22,6 +23,7 @@ class MachineFacts:
     """One machine: the logbook's view now, its recent entries (voided ones left out), its nights.
 
     `outlooks` are for what it holds now, `outlooks_if_used` for the case that it sprays today; both in night order.
+    `bodies`: its nozzle bodies by position and side.
     """
 
     fleet: Fleet
@@ -31,6 +33,7 @@ class MachineFacts:
     entries: tuple[Entry, ...]
     outlooks: tuple[Outlook, ...]
     outlooks_if_used: tuple[Outlook, ...]
+    bodies: Bodies = field(default_factory=Bodies)
 
     def outlook(self, night: date) -> Outlook | None:
         """The outlook for one night; None when it is not among those assessed."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from carewatch.duties.dry_connectors import dry_connectors_duties
 from carewatch.duties.duty import Duty, DutyKind
 from carewatch.duties.facts import Facts
 from carewatch.duties.inspect import inspect_duties
@@ -26,6 +27,7 @@ def duties_now(facts: Facts, now: datetime) -> tuple[Duty, ...]:
         *say_duties(facts, now),
         *read_hours_duties(facts, now),
         *inspect_duties(facts, now),
+        *dry_connectors_duties(facts, now),
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from carewatch.duties.facts import at_local, local_day
+from carewatch.logbook.bodies import Bodies, bodies_of
 from carewatch.logbook.entries import Entry, Moved
 from carewatch.logbook.fold import fold, heat_said, wet_if_used
 from carewatch.logbook.order import CLOCK_DOUBT
@@ -28,6 +29,7 @@ class MachineNow:
     stands: tuple[Entry, ...]
     heat: tuple[HeatWord, ...]
     state: MachineState
+    bodies: Bodies
 
     @property
     def fleet(self) -> Fleet:
@@ -115,7 +117,10 @@ def _machine_now(
             return replace(before, state=replace(before.state, at=now))
     state = fold(machine, roster, book, at=now, heat=heat)
     stands = standing(book, machine, roster).stands
-    found = MachineNow(machine=machine, roster=roster, book=book, stands=stands, heat=heat, state=state)
+    bodies = bodies_of(machine, roster, book, at=now)
+    found = MachineNow(
+        machine=machine, roster=roster, book=book, stands=stands, heat=heat, state=state, bodies=bodies
+    )  # fmt: skip
     folds.now[machine.id] = (now, _good_until(found, now), found)
     return found
 

@@ -129,6 +129,7 @@ def _machine_facts(
             entries=tuple(entry for entry in one.stands if now - entry.recorded_at <= ENTRIES_SHOWN_FOR),
             outlooks=held[one.machine.id],
             outlooks_if_used=if_used[one.machine.id],
+            bodies=one.bodies,
         )
         for one in machines
     )

@@ -15,6 +15,7 @@ import numpy as np
 from carewatch.duties.duty import Duty, DutyKind, DutyState
 from carewatch.duties.facts import Facts, MachineFacts, at_local
 from carewatch.freeze.outlook import Certainty, ForecastOrigin, Outlook, Severity, Urgency
+from carewatch.logbook.bodies import bodies_of
 from carewatch.logbook.entries import Channel, Entry, EntryKind
 from carewatch.logbook.fold import fold
 from carewatch.logbook.kinds import DETAIL_TYPES
@@ -246,6 +247,7 @@ class Farm:
             entries=tuple(book),
             outlooks=tuple(self._outlook(one, where, state, on) for on in nights),
             outlooks_if_used=tuple(self._outlook(one, where, state, on, is_used=True) for on in nights[:2]),
+            bodies=bodies_of(one, self.roster, book, at=self.now),
         )
 
     def _outlook(self, one: Machine, where: Site, state: MachineState, on: date, *, is_used: bool = False) -> Outlook:
