@@ -205,7 +205,7 @@ def test_a_test_message_goes_out_only_when_there_is_no_fault(config):
     assert (
         "Test message written for ana." in run("--config", str(config), "--send-test", command=make_check(send)).output
     )
-    assert asked == [(config.parent / "mails", ["ana", "ben", "li", "joe"], UTC)]
+    assert asked == [(config.parent / "mails", ["ana", "ben", "li", "sam", "joe"], UTC)]
     replace(config, "from_name", "from_nmae")
     assert "No test message was sent" in run("--config", str(config), "--send-test", command=make_check(send)).output
     assert len(asked) == 1
