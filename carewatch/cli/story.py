@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 EVERYDAY = frozenset({"sprayed", "not_used", "hours_read", "strength_measured", "note"})
 DEGREES = {"air_c", "first_ice_c"}
+LONG_BEFORE = timedelta(days=30)  # chosen: what was written so long before the story begins is no part of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +77,8 @@ def _lines(step: Step, scenario: Scenario) -> Iterator[Line]:
     for entry in step.entries:
         zone = roster.site(roster.machine(entry.machine).home_site).tz
         told = f"{people.get(entry.by, entry.by)}: {roster.machine(entry.machine).name} {_words(entry)}"
-        yield Line(at=entry.recorded_at.astimezone(zone), text=f"<-  {told}", is_routine=_is_everyday(entry, scenario))
+        is_routine = step.at - entry.recorded_at > LONG_BEFORE or _is_everyday(entry, scenario)
+        yield Line(at=entry.recorded_at.astimezone(zone), text=f"<-  {told}", is_routine=is_routine)
     for notice in step.outcome.notices:
         at = step.at.astimezone(_zone_of(notice, scenario))
         text = f"->  {people[notice.person]} [{notice.kind.value}] {notice.subject}"
@@ -108,7 +110,7 @@ def _words(entry: Entry) -> str:
     said = [
         f"{name.removesuffix('_c').removesuffix('_vol_pct').replace('_', ' ')} {_value(name, value)}"
         for name, value in told.items()
-        if value not in (None, "", False) and name not in ("duty", "entry")
+        if value not in (None, "", False, ()) and name not in ("duty", "entry")
     ]
     return f"{entry.kind.value.replace('_', ' ')} {', '.join(said)}".strip()
 
