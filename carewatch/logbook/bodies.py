@@ -15,6 +15,7 @@ from types import MappingProxyType
 from carewatch.logbook.coverage import Spot
 from carewatch.logbook.entries import Entry
 from carewatch.logbook.fitted import revisions_fitted
+from carewatch.logbook.missed import Rinses, rinses_of
 from carewatch.logbook.opened import OpenedBody, undried
 from carewatch.logbook.order import in_order, known_entries
 from carewatch.logbook.renewals import Renewal, renewals_of
@@ -30,7 +31,7 @@ class Bodies:
 
     `looks`: the last two inspections of each valve (a valve not in there was never looked at). `worn_on`: local days on
     which wear showed at a valve. `fitted`: by revision id, where it is known to be in. `stock`: by part id (a part not
-    in there was never counted).
+    in there was never counted). `rinses`: how often it was left unflushed.
     """
 
     troubles: tuple[Trouble, ...] = ()
@@ -40,6 +41,7 @@ class Bodies:
     fitted: Mapping[str, frozenset[Spot]] = field(default_factory=lambda: MappingProxyType({}))
     opened: tuple[OpenedBody, ...] = ()
     stock: Mapping[str, Stock] = field(default_factory=lambda: MappingProxyType({}))
+    rinses: Rinses = field(default_factory=Rinses)
 
     def inspected_at(self, spot: Spot) -> datetime | None:
         """When a valve was last looked at."""
@@ -86,4 +88,5 @@ def bodies_of(machine: Machine, roster: Roster, entries: Iterable[Entry], *, at:
         fitted=MappingProxyType(revisions_fitted(machine, fleet, sure, every)),
         opened=undried(sure, every),
         stock=MappingProxyType(stock_of(machine, fleet.parts, sure, every)),
+        rinses=rinses_of(machine, sure),
     )
