@@ -92,6 +92,7 @@ def _write(work: Workplace, line: dict[str, Any], *, at_text: str | None, as_jso
     entry = entry_from_json(stamped, where="carewatch log")
     is_new, outcome = write_entry(work, entry, now=now)
     _warn_of_no_antifreeze(entry)
+    _warn_of_few_positions(entry)
     if as_json:
         click.echo(json.dumps(entry_to_json(entry)))
         return
@@ -111,6 +112,15 @@ def _warn_of_no_antifreeze(entry: Entry) -> None:
         if liquid_named(fluid).kind is not LiquidKind.ANTIFREEZE:
             known = ", ".join(sorted(set(ANTIFREEZE_KEYS.values())))
             click.echo(f"{fluid!r} is no antifreeze known here: it counts as water. Known: {known}.", err=True)
+
+
+def _warn_of_few_positions(entry: Entry) -> None:
+    """Who writes findings alone may think that the rest counts as looked at."""
+    from carewatch.logbook.care import Inspected
+
+    told = entry.detail
+    if isinstance(told, Inspected) and told.findings and told.positions is None and told.sections is None:
+        click.echo("This counts for the positions of the findings alone. Looked at more? Add sections=1-5.", err=True)
 
 
 def _moment(work: Workplace, machine: str, name: str, text: str) -> datetime:

@@ -15,6 +15,8 @@ COMMANDS = {  # name -> module, function, one line of help
     "outlook": ("carewatch.cli.outlook", "outlook", "Tonight and the nights ahead, machine by machine."),
     "log": ("carewatch.cli.log", "log", "Write an entry into the logbook."),
     "hours": ("carewatch.cli.hours", "hours", "Spray hours and the next inspection; take in hours from files."),
+    "parts": ("carewatch.cli.parts", "parts", "Findings, pick list, spares and what to buy for a machine."),
+    "round": ("carewatch.cli.round", "technician_round", "A technician's round over the fleets that agreed."),
     "link": ("carewatch.cli.link", "link", "Make a sign-in link for a person (there are no pages yet)."),
     "replay": ("carewatch.cli.replay", "replay", "Drive the same plan over past days of a scenario."),
     "score": ("carewatch.cli.score", "score", "Score the chance on nights that were forecast and observed."),

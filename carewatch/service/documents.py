@@ -35,7 +35,7 @@ def outlook_document(outlook: Outlook) -> dict[str, Any]:
         "ice_fraction": _rounded(outlook.ice_fraction, 2),
         "first_ice_at": instant(outlook.first_ice_at),
         "first_ice_early_at": instant(outlook.first_ice_early_at),
-        "contents": {part: _contents(contents) for part, contents in outlook.contents.items()},
+        "contents": {part: contents_document(contents) for part, contents in outlook.contents.items()},
         "because": list(outlook.because),
         "forecast": None
         if origin is None
@@ -55,7 +55,8 @@ def without_age(document: dict[str, Any]) -> dict[str, Any]:
     return {**document, "forecast": {**forecast, "age_h": None, "fetched_at": None} if forecast else None}
 
 
-def _contents(contents: Contents) -> dict[str, Any]:
+def contents_document(contents: Contents) -> dict[str, Any]:
+    """What one part holds."""
     return {
         "holds": contents.liquid.name,
         "full": contents.fill is Fill.FULL,

@@ -109,6 +109,26 @@ def test_one_word_may_stand_for_a_list_of_one() -> None:
     assert entry_from_json(line("rinsed", sides="rear"), where="file").detail.sides == ("rear",)
 
 
+@pytest.mark.parametrize(
+    ("told", "positions"),
+    [("14", (14,)), (14, (14,)), ("12-15", (12, 13, 14, 15)), (["3", 1, "5-6"], (1, 3, 5, 6)), (None, None)],
+)
+def test_positions_may_be_spans_and_single_ones(told: Any, positions: tuple[int, ...] | None) -> None:
+    assert entry_from_json(line("symptom", positions=told), where="file").detail.positions == positions
+
+
+@pytest.mark.parametrize("kind", ["connectors_checked", "damaged", "symptom", "inspected", "part_replaced"])
+def test_a_line_from_before_there_were_several_positions_still_reads(kind: str) -> None:
+    old = {"machine": "heron", "kind": kind, "happened_at": "2026-10-02T18:00:00Z", "by": "ines"}
+    detail = entry_from_json(old | {"text": "drips", "position": 12, "side": "rear"}, where="file").detail
+    assert (detail.positions, detail.sides, detail.text) == ((12,), ("rear",), "drips")
+
+
+def test_several_findings_may_stand_in_one_text() -> None:
+    told = entry_from_json(line("inspected", findings="14 front seat worn, 17 turret broken"), where="file").detail
+    assert [str(one) for one in told.findings] == ["14 front seat_worn", "17 turret_broken"]
+
+
 def test_the_schema_knows_every_kind_and_its_fields() -> None:
     schema = entry_schema()
     by_kind = {form["properties"]["kind"]["const"]: form for form in schema["oneOf"]}
@@ -140,6 +160,15 @@ def test_the_schema_knows_every_kind_and_its_fields() -> None:
         ({"kind": "heat_changed", "is_on": "yes"}, ("is_on = yes",)),
         ({"kind": "hours_read", "counter_h": True}, ("counter_h = True",)),
         ({"kind": "opened", "position": 0}, ("position = 0",)),
+        ({"kind": "symptom", "what": "other"}, ("text", "Say what was seen")),
+        ({"kind": "symptom", "what": "dripp"}, ("what = dripp", "drip")),
+        ({"kind": "symptom", "positions": "3-x"}, ("positions", "which is no number")),
+        ({"kind": "inspected", "findings": "14 front seet_worn"}, ("findings.0", "Did you mean seat_worn?")),
+        ({"kind": "inspected", "findings": [{"position": 3}]}, ("findings.0.what", "missing")),
+        ({"kind": "part_replaced", "part": None}, ("part", "parts list")),
+        ({"kind": "restocked", "quantity": None}, ("quantity", "how many")),
+        ({"kind": "restocked", "quantity": -1}, ("quantity = -1",)),
+        ({"kind": "revision_fitted", "revision": None}, ("revision", "missing")),
         ({"happened_at": "2026-10-02T18:00:00"}, ("time zone", "Z")),
         ({"happened_at": "yesterday"}, ("happened_at = yesterday", "2026-10-02T18:00:00Z")),
         ({"happened_at": 1790000000}, ("happened_at",)),
